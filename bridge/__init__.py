@@ -1,0 +1,1 @@
+"""Everything that touches the world: controllers, broker, files, clock, command line."""

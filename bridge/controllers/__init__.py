@@ -1,0 +1,1 @@
+"""Ways to reach a controller: one module each, one contract in base.py."""

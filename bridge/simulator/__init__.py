@@ -1,0 +1,1 @@
+"""A simulated site: honest string physics behind a real HTTP face."""
