@@ -36,7 +36,8 @@ class Tripped:
     """A latched trip: since when, why, how many reclosing shots are used, whether locked out.
 
     `cause` is the condition that opened the fuse (or asked for it); `measured_a` the last current seen
-    before [A]; `self_resets_utc` the returns of a self-resetting fuse that still count.
+    before [A]; `self_resets_utc` the returns of a self-resetting fuse that still count; `reclosing`: an
+    automatic closing was still to come (dead time). False keeps the port open until a person resets it.
     """
 
     since_utc: datetime
@@ -46,6 +47,7 @@ class Tripped:
     measured_a: float | None = None
     acknowledged: bool = False
     self_resets_utc: tuple[datetime, ...] = ()
+    reclosing: bool = False
 
 
 @dataclass(frozen=True, slots=True)
