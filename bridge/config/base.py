@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Annotated, Any, ClassVar, NoReturn, cast
+from typing import Annotated, Any, ClassVar, NoReturn
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, ValidationInfo, model_validator
 from pydantic_core import PydanticCustomError
@@ -114,7 +114,7 @@ def _text(value: str) -> str:
 def _absolute(value: object, info: ValidationInfo) -> Path:
     if not isinstance(value, str) or not value or "\0" in value:
         refuse("a file's path is needed; write it as text, relative to the configuration file or absolute")
-    path = Path(cast("str", value)).expanduser()
+    path = Path(value).expanduser()
     folder = info.context.folder if isinstance(info.context, Findings) else Path()
     return folder / path
 
