@@ -2,87 +2,58 @@
 
 All spans are ``[start_utc, end_utc)``, aware, in UTC, and longer than zero. Local times are
 interpreted in the site's zone (`Place.timezone`); instants are compared in UTC only.
+
+This is the door; behind it stand `rules.calendar_types` (the words), `rules.moments` (reading them),
+`rules.windows` (evenings), `rules.sun`, `rules.zones` and `rules.ics` (calendar files).
 """
 
-from dataclasses import dataclass
-from datetime import date, datetime, time
-from enum import StrEnum
+from rules.calendar_types import (
+    Anchor,
+    Ics,
+    MissedEvening,
+    Moment,
+    Place,
+    Season,
+    Span,
+    When,
+    Window,
+    merge,
+)
+from rules.errors import RulesError
+from rules.evenings import check_rule
+from rules.ics import IcsCalendar, read_ics
+from rules.moments import (
+    parse_date,
+    parse_evening,
+    parse_moment,
+    parse_month_day,
+    parse_season,
+    parse_weekday,
+)
+from rules.windows import missing_sun, sun_event, window_spans
 
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """Where the site is: IANA time zone, latitude and longitude [degrees, north and east positive]."""
-
-    timezone: str
-    latitude_deg: float
-    longitude_deg: float
-
-
-@dataclass(frozen=True, slots=True, order=True)
-class Span:
-    """Half-open: a show runs at `start_utc` and no more at `end_utc`. `title` is for people."""
-
-    start_utc: datetime
-    end_utc: datetime
-    title: str = ""
-
-
-class Anchor(StrEnum):
-    """What a time of day is reckoned from."""
-
-    CLOCK = "clock"
-    DAWN = "dawn"
-    SUNRISE = "sunrise"
-    SUNSET = "sunset"
-    DUSK = "dusk"
-
-
-@dataclass(frozen=True, slots=True)
-class Moment:
-    """A time of day: a wall-clock time, or a sun event plus an offset [s].
-
-    fallback: wall-clock time used on a day on which the sun event does not happen; None: no show then.
-    """
-
-    anchor: Anchor
-    clock: time | None = None
-    offset_s: float = 0.0
-    fallback: time | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Season:
-    """From and to, both inclusive, as (month, day); from later than to runs over the new year."""
-
-    first: tuple[int, int]
-    last: tuple[int, int]
-
-
-@dataclass(frozen=True, slots=True)
-class Window:
-    """Evenings: from one moment to another, the end on the next day where it is not after the start.
-
-    weekdays: 0 Monday … 6 Sunday, of the evening the window begins on. exceptions: evenings left out,
-    as dates or as (month, day) of every year. rule: an RFC 5545 RRULE that picks the evenings, or None.
-    """
-
-    start: Moment
-    end: Moment
-    weekdays: frozenset[int] = frozenset(range(7))
-    season: Season | None = None
-    exceptions: frozenset[date | tuple[int, int]] = frozenset()
-    extra: frozenset[date] = frozenset()
-    rule: str | None = None
-    rule_start: date | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Ics:
-    """A calendar file by name; its bytes come with `CalendarLoaded`. `summary`: only events so titled."""
-
-    name: str
-    summary: str | None = None
-
-
-When = tuple[Window | Ics, ...]
-"""A show runs in the union of these."""
+__all__ = [
+    "Anchor",
+    "Ics",
+    "IcsCalendar",
+    "MissedEvening",
+    "Moment",
+    "Place",
+    "RulesError",
+    "Season",
+    "Span",
+    "When",
+    "Window",
+    "check_rule",
+    "merge",
+    "missing_sun",
+    "parse_date",
+    "parse_evening",
+    "parse_moment",
+    "parse_month_day",
+    "parse_season",
+    "parse_weekday",
+    "read_ics",
+    "sun_event",
+    "window_spans",
+]

@@ -1,0 +1,76 @@
+"""Which evenings an RFC 5545 recurrence rule picks."""
+
+from datetime import date, datetime, time
+from functools import lru_cache
+from itertools import islice
+
+from rules.errors import RulesError
+
+_PARTS = frozenset(
+    {"FREQ", "INTERVAL", "COUNT", "UNTIL", "WKST", "BYDAY", "BYMONTHDAY", "BYYEARDAY", "BYWEEKNO"}
+    | {"BYMONTH", "BYSETPOS"}
+)
+_FREQUENCIES = ("DAILY", "WEEKLY", "MONTHLY", "YEARLY")
+_HINT = "write an RFC 5545 rule such as FREQ=WEEKLY;BYDAY=FR,SA"
+
+
+def rule_picks(rule: str, rule_start: date | None, day: date) -> bool:
+    """Whether a rule picks a day. Raises RulesError for a rule that can't be used."""
+    return day in _picked(rule, rule_start, day.year)
+
+
+def check_rule(rule: str, rule_start: date | None = None) -> None:
+    """Raises RulesError, one sentence, for a rule that can't be used."""
+    _picked(rule, rule_start, (rule_start or date(2000, 1, 1)).year)
+
+
+def _read(rule: str, rule_start: date | None) -> dict[str, str]:
+    """The parts of a rule, checked as far as the recurrence library does not."""
+    parts: dict[str, str] = {}
+    for part in rule.strip().upper().removeprefix("RRULE:").split(";"):
+        name, _, value = (word.strip() for word in part.partition("="))
+        if not value or name not in _PARTS or name in parts:
+            raise RulesError(f"The rule {rule!r} can't be used because of {part!r}: {_HINT}.")
+        parts[name] = value
+    if parts.get("FREQ") not in _FREQUENCIES:
+        raise RulesError(f"The rule {rule!r} needs a FREQ of DAILY, WEEKLY, MONTHLY or YEARLY: {_HINT}.")
+    for name in ("INTERVAL", "COUNT"):
+        if name in parts and not (parts[name].isascii() and parts[name].isdigit() and int(parts[name]) > 0):
+            raise RulesError(f"The rule {rule!r} needs a whole number above 0 as {name}.")
+    if "COUNT" in parts and "UNTIL" in parts:
+        raise RulesError(f"The rule {rule!r} may have COUNT or UNTIL, not both.")
+    names_days = parts["FREQ"] == "DAILY" or bool(parts.keys() & {"BYDAY", "BYMONTHDAY", "BYYEARDAY"})
+    if rule_start is None and (not names_days or "COUNT" in parts or parts.get("INTERVAL", "1") != "1"):
+        raise RulesError(
+            f"The rule {rule!r} counts from a first evening: say which as its start, or name the days with "
+            "BYDAY or BYMONTHDAY and leave COUNT and INTERVAL out."
+        )
+    return parts
+
+
+def _until(parts: dict[str, str], rule: str) -> date:
+    text = parts.pop("UNTIL", None)
+    if text is None:
+        return date.max
+    try:
+        return datetime.strptime(text, "%Y%m%d").date()  # noqa: DTZ007  # a day, no instant
+    except ValueError as error:
+        raise RulesError(f"The rule {rule!r} needs a day as UNTIL, as in UNTIL=20270106.") from error
+
+
+@lru_cache(maxsize=1024)
+def _picked(rule: str, rule_start: date | None, year: int) -> frozenset[date]:
+    """All picked days of one year."""
+    from dateutil.rrule import rrulestr  # noqa: PLC0415  # only sites with a rule pay for the import
+
+    parts = _read(rule, rule_start)
+    last = min(_until(parts, rule), date(year, 12, 31))
+    count = int(parts.pop("COUNT")) if "COUNT" in parts else None
+    begin = rule_start or date(year, 1, 1)
+    # A bound of our own also ends rules that never match, such as those for 30 February.
+    words = [f"{name}={value}" for name, value in parts.items()] + [f"UNTIL={last:%Y%m%d}"]
+    try:
+        found = rrulestr(";".join(words), dtstart=datetime.combine(begin, time()))
+        return frozenset(pick.date() for pick in islice(found, count) if pick.year == year)
+    except (ValueError, TypeError, AttributeError, LookupError) as error:
+        raise RulesError(f"The rule {rule!r} can't be read ({error}): {_HINT}.") from error
