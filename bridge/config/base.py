@@ -77,13 +77,15 @@ class Section(BaseModel):
     @model_validator(mode="before")
     @classmethod
     def _tell_misplaced_keys(cls, data: object, info: ValidationInfo) -> object:
-        """Note unknown keys and leave them out, so that all other errors are found too."""
+        """Note keys that are unknown or empty, and leave them out, so that all other errors are found too."""
         if not isinstance(data, dict) or not isinstance(info.context, Findings):
             return data
         known = [str(part.alias) for part in cls.model_fields.values()]
         kept = {}
         for key, value in data.items():
-            if key in known:
+            if key in known and value is None:
+                info.context.misplaced.append((data, key, f"{key} has no value", "write one or leave it out"))
+            elif key in known:
                 kept[key] = value
             elif key in cls.refused_keys:
                 info.context.misplaced.append((data, key, f"{key} may not stand here", cls.refused_keys[key]))

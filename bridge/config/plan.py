@@ -1,0 +1,164 @@
+"""`Settings` → `SitePlan`: inheritance resolved, references followed, units in base units."""
+
+from dataclasses import replace
+from types import MappingProxyType
+from typing import Any
+
+from bridge.config.hardware import (
+    LimitsSettings,
+    PortSettings,
+    PropSettings,
+    ReclosingSettings,
+    SupplySettings,
+)
+from bridge.config.reach import abilities as reach_abilities
+from bridge.config.settings import Settings
+from bridge.config.shows import CalendarSettings, ShowSettings
+from rules.calendar_types import Place
+from rules.plan import (
+    DEFAULT_LIMITS,
+    ControllerPlan,
+    Limit,
+    PortPlan,
+    PropPlan,
+    Reclosing,
+    ShowPlan,
+    SitePlan,
+    SupplyPlan,
+    Telemetry,
+)
+from rules.ports import Condition, Fuse, PortId, port_id
+
+
+def plan(settings: Settings) -> SitePlan:
+    """The site as the rules see it. `settings` comes from `load`, so all its references hold."""
+    site = settings.site
+    ports: dict[PortId, PortPlan] = {}
+    controllers: dict[str, ControllerPlan] = {}
+    for name, controller in settings.controllers.items():
+        own = {number: _port(settings, name, number) for number in sorted(controller.ports)}
+        ports.update((one.id, one) for one in own.values())
+        controllers[name] = ControllerPlan(
+            id=name,
+            name=controller.name or name,
+            ports=tuple(one.id for one in own.values()),
+            every_s=controller.reach.every_s,
+        )
+    props = {name: _prop(name, prop, controllers) for name, prop in settings.props.items()}
+    return SitePlan(
+        id=site.id,
+        name=site.name,
+        place=Place(site.timezone, site.latitude_deg, site.longitude_deg),
+        controllers=MappingProxyType(controllers),
+        ports=MappingProxyType(ports),
+        supplies=MappingProxyType({name: _supply(name, one) for name, one in settings.supplies.items()}),
+        props=MappingProxyType(props),
+        shows=tuple(_show(show, controllers, props) for show in settings.shows),
+        release_delay_s=site.release_delay_s,
+        manual_on_s=site.manual_on_s,
+        started_show_s=site.started_show_s,
+        trust_clock=not site.require_synchronised_clock,
+        hold_when_journal_lost=site.journal_lost == "hold",
+        no_data_polls=site.no_data_polls,
+        command_gap_s=site.command_gap_s,
+        telemetry=Telemetry(
+            band_a=settings.measurements.band_a,
+            band_fraction=settings.measurements.band_share,
+            interval_s=settings.measurements.interval_s,
+            heartbeat_s=settings.measurements.heartbeat_s,
+        ),
+    )
+
+
+def port_settings(settings: Settings, controller: str, number: int) -> PortSettings:
+    """A port's settings with what it inherits from every_port (limits and reclosing: see `plan`)."""
+    owner = settings.controllers[controller]
+    return PortSettings.model_construct(**{**_given(owner.every_port), **_given(owner.ports[number])})
+
+
+def _given(section: Any) -> dict[str, Any]:  # noqa: ANN401 - any section, or None
+    """What was written in a section, by attribute."""
+    return {} if section is None else {name: getattr(section, name) for name in section.model_fields_set}
+
+
+def _port(settings: Settings, controller: str, number: int) -> PortPlan:
+    owner = settings.controllers[controller]
+    port = port_settings(settings, controller, number)
+    levels = (settings.site, owner, owner.every_port, owner.ports[number])
+    title = owner.name or controller
+    return PortPlan(
+        id=port_id(controller, number),
+        name=port.name or f"{title} {number}",
+        supply=port.supply,
+        rating_a=port.rating_a,
+        fuse=Fuse(port.fuse or Fuse.LATCHING),
+        pixels=port.pixels,
+        chip=port.chip,
+        brightness=1.0 if port.brightness is None else port.brightness,
+        resting=port.resting == "on",
+        abilities=replace(reach_abilities(owner.reach, number), **_given(port.abilities)),
+        limits=_limits([level.limits for level in levels]),
+        reclosing=_reclosing([level.reclosing for level in levels]),
+        expected_a=port.expected_a,
+        idle_a=port.idle_a,
+    )
+
+
+def _limits(levels: list[LimitsSettings | None]) -> MappingProxyType[Condition, Limit]:
+    """From the site's to the port's: a later one counts, setting by setting."""
+    limits = dict(DEFAULT_LIMITS)
+    for level in levels:
+        for attribute, given in _given(level).items():
+            condition = Condition(attribute.replace("_", "-"))
+            changes = _given(given)
+            if "action" in changes:
+                changes["off"] = changes.pop("action") == "off"
+            limits[condition] = replace(limits[condition], **changes)
+    return MappingProxyType(limits)
+
+
+def _reclosing(levels: list[ReclosingSettings | None]) -> Reclosing:
+    merged: dict[str, Any] = {}
+    for level in levels:
+        merged |= _given(level)
+    if "dead_times_s" in merged:
+        merged["dead_times_s"] = tuple(merged["dead_times_s"])
+    return Reclosing(**merged)
+
+
+def _supply(name: str, supply: SupplySettings) -> SupplyPlan:
+    return SupplyPlan(
+        id=name,
+        volts_v=supply.volts_v,
+        rating_a=supply.rating_a,
+        at_once=supply.at_once,
+        gap_s=supply.gap_s,
+        withhold=supply.withhold,
+        efficiency=supply.efficiency,
+    )
+
+
+def _prop(name: str, prop: PropSettings, controllers: dict[str, ControllerPlan]) -> PropPlan:
+    feeds = [port for entry in prop.fed_by for port in _ports(entry, controllers)]
+    return PropPlan(id=name, name=prop.name or name, fed_by=tuple(feeds))
+
+
+def _show(show: ShowSettings, controllers: dict[str, ControllerPlan], props: dict[str, PropPlan]) -> ShowPlan:
+    needs: dict[PortId, None] = {}  # a set that keeps the person's order: ports come on in it
+    for entry in show.needs:
+        ports = props[entry].fed_by if entry in props else _ports(entry, controllers)
+        needs.update(dict.fromkeys(ports))
+    when = tuple(part.ics() if isinstance(part, CalendarSettings) else part.window() for part in show.when)
+    return ShowPlan(
+        id=show.id_or_slug,
+        name=show.name,
+        when=when,
+        needs=tuple(needs),
+        warm_up_s=show.warm_up_s,
+        run_on_s=show.run_on_s,
+    )
+
+
+def _ports(entry: str, controllers: dict[str, ControllerPlan]) -> tuple[PortId, ...]:
+    controller, _, number = entry.partition("/")
+    return controllers[controller].ports if number == "*" else (port_id(controller, int(number)),)

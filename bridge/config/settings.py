@@ -1,0 +1,27 @@
+"""The whole file as a model."""
+
+from typing import Annotated
+
+from pydantic import Field
+
+from bridge.config.base import Identifier, Section
+from bridge.config.hardware import ControllerSettings, PropSettings, SupplySettings
+from bridge.config.shows import ShowSettings
+from bridge.config.site import BrokerSettings, MeasurementsSettings, SiteSettings, TariffSettings
+
+
+class Settings(Section):
+    """One site: what the person wrote, checked, in base units."""
+
+    site: SiteSettings = Field(description="The place, its clock, and how careful it is.")
+    broker: BrokerSettings = Field(description="The MQTT broker.")
+    supplies: dict[Identifier, SupplySettings] = Field(default={}, description="Power supplies by id.")
+    controllers: Annotated[dict[Identifier, ControllerSettings], Field(min_length=1)] = Field(
+        description="Controllers by id."
+    )
+    props: dict[Identifier, PropSettings] = Field(default={}, description="What people hang, by id.")
+    shows: list[ShowSettings] = Field(default=[], description="Shows: when power is needed, and where.")
+    measurements: MeasurementsSettings = Field(
+        default=MeasurementsSettings(), description="How often measurements are published."
+    )
+    tariff: TariffSettings | None = Field(default=None, description="What energy costs, for reports.")
