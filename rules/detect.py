@@ -1,0 +1,270 @@
+"""Readings → conditions: what is wrong with a port, judged by delays, deadbands and the port's own figures.
+
+A condition is raised when it stayed true for its whole on-delay, and returns when it stayed false for
+its whole off-delay; between a limit and its deadband it stays as it is (OPC UA Part 9, annex B.1.5). "Not
+said" is never off and never 0 A: no verdict rests on a missing value, no delay runs across a break in the
+readings, and an impossible value counts as missing. Conditions that can only be seen under power
+(`undercurrent`, `no-load`, `leakage`, `undervoltage`, `stuck-off`) stay as they are while the port is off, so
+a dark string is still told in the morning and is not told anew every evening.
+
+Pure, and on the hot path: a reading that changes nothing costs a comparison and gives back the same state.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+from typing import Final, NamedTuple
+
+from rules.plan import Limit
+from rules.ports import Condition, Now, Reading
+from rules.verdicts import (
+    NO_BANDS,
+    UNDERCURRENT_WINDOW_S,
+    Bands,
+    Facts,
+    Verdict,
+    bands_of,
+    judge,
+    plausible_current_a,
+)
+
+_C = Condition
+
+
+class Change(NamedTuple):
+    """A condition was raised (active) or returned; `measured` and `limit` in the condition's own unit."""
+
+    condition: Condition
+    active: bool
+    measured: float | None
+    limit: float | None
+
+
+class Running(NamedTuple):
+    """A delay that runs: since when, and the last sample that kept it running [monotonic s]."""
+
+    since_s: float
+    seen_s: float
+
+
+NO_CHANGES: Final[tuple[Change, ...]] = ()
+_NOTHING_RUNS: Final[Mapping[Condition, Running]] = MappingProxyType({})
+
+SUPPRESSES: Final[Mapping[Condition, frozenset[Condition]]] = MappingProxyType(
+    {
+        _C.LOCKOUT: frozenset({_C.NO_LOAD, _C.UNDERCURRENT, _C.STUCK_OFF, _C.UNDERVOLTAGE}),
+        _C.FUSE_TRIP: frozenset({_C.NO_LOAD, _C.UNDERCURRENT, _C.STUCK_OFF, _C.UNDERVOLTAGE}),
+        _C.STUCK_OFF: frozenset({_C.NO_LOAD, _C.UNDERCURRENT}),
+        _C.NO_LOAD: frozenset({_C.UNDERCURRENT}),
+        _C.OVERCURRENT: frozenset({_C.NEAR_RATING}),
+        _C.NO_DATA: frozenset(
+            {
+                _C.OVERCURRENT,
+                _C.STUCK_OFF,
+                _C.OVERTEMPERATURE,
+                _C.UNDERVOLTAGE,
+                _C.LEAKAGE,
+                _C.UNDERCURRENT,
+                _C.NO_LOAD,
+                _C.IMPLAUSIBLE,
+                _C.NEAR_RATING,
+            }
+        ),
+    }
+)
+"""What follows from something graver is not told besides it. `no-data` is the controller's own."""
+
+
+def suppressed_by(active: Iterable[Condition]) -> frozenset[Condition]:
+    """The conditions that need no telling while those in `active` stand."""
+    return frozenset().union(*(SUPPRESSES[c] for c in active if c in SUPPRESSES))
+
+
+@dataclass(frozen=True, slots=True)
+class DetectorState:
+    """What is remembered of a port between readings; `active` are the conditions that are raised."""
+
+    active: frozenset[Condition] = frozenset()
+    values: tuple[object, ...] = ()
+    facts: Facts | None = None
+    limits: Mapping[Condition, Limit] | None = None
+    powered: bool | None = None
+    bands: Bands = NO_BANDS
+    running: Mapping[Condition, Running] = field(default_factory=lambda: _NOTHING_RUNS)
+    seen_s: float = float("-inf")
+    on_seen_s: float | None = None
+    """Last reading that said power is on and changed something; None after one that said off."""
+    fell: bool = False
+    """Power fell without being asked, and has not been seen on since."""
+    below: bool = False
+    """The last current was below the idle floor."""
+    low_until_s: float | None = None
+    """Until when the newest dip below the idle floor counts."""
+    high_since_s: float | None = None
+    """Since when every current was above the leakage limit."""
+
+
+def observe(
+    state: DetectorState,
+    reading: Reading,
+    facts: Facts,
+    limits: Mapping[Condition, Limit],
+    now: Now,
+    *,
+    unbroken: bool = True,
+) -> tuple[DetectorState, tuple[Change, ...]]:
+    """The state after one reading, and the conditions that were raised or returned by it.
+
+    unbroken: the readings came without a break since the last one; after a break (an unreachable controller,
+    a restart) a port found off has not tripped, and every delay begins anew. Readings older than
+    `facts.gap_s`, or not newer than the last one, are left out.
+    limits: the port's; give the same object while nothing changed.
+    """
+    values = reading[2:]
+    if (
+        unbroken
+        and not state.running
+        and not state.below
+        and state.low_until_s is None
+        and limits is state.limits
+        and (facts is state.facts or facts == state.facts)
+    ):
+        if values == state.values and state.high_since_s is None:
+            return state, NO_CHANGES
+        current_a = reading.current_a
+        if current_a is not None and values[1:] == state.values[1:] and not state.active:
+            bands = state.bands
+            if bands.low_a < current_a < bands.high_a:
+                since_s = state.high_since_s
+                if since_s is None:
+                    if current_a < bands.leak_a:
+                        return state, NO_CHANGES
+                elif current_a >= bands.leak_a and reading.measured_s - since_s < bands.leak_delay_s:
+                    return state, NO_CHANGES
+    if reading.measured_s <= state.seen_s or now.monotonic_s - reading.measured_s > facts.gap_s:
+        return state, NO_CHANGES
+    return _judge(state, reading, facts, limits, unbroken=unbroken)
+
+
+def forget(state: DetectorState, condition: Condition) -> DetectorState:
+    """The state with `condition` neither raised nor on its way: after a person's reset or relearning."""
+    if condition not in state.active and condition not in state.running and not state.fell:
+        return state
+    return replace(
+        state,
+        active=state.active - {condition},
+        running={c: r for c, r in state.running.items() if c is not condition},
+        fell=state.fell and condition is not _C.FUSE_TRIP,
+        values=(),
+    )
+
+
+def _judge(
+    state: DetectorState,
+    reading: Reading,
+    facts: Facts,
+    limits: Mapping[Condition, Limit],
+    *,
+    unbroken: bool,
+) -> tuple[DetectorState, tuple[Change, ...]]:
+    at_s = reading.measured_s
+    power = reading.power if facts.abilities.readback else None
+    tripped = reading.tripped if facts.abilities.trip else None
+    said_a = reading.current_a if facts.abilities.current else None
+    current_a = plausible_current_a(said_a, facts.rating_a)
+    fell = _fell(state, facts, power, unbroken=unbroken)
+    powered = power
+    if not facts.abilities.readback:
+        powered = facts.wanted
+    if tripped:
+        powered = False
+
+    bands = state.bands
+    if powered is not state.powered or limits is not state.limits or facts != state.facts:
+        bands = bands_of(facts, limits, powered)
+    below = powered is True and current_a is not None and current_a < bands.floor_a
+    low_until_s = state.low_until_s if powered and unbroken else None
+    if below and state.below and unbroken:
+        low_until_s = at_s + UNDERCURRENT_WINDOW_S
+    if low_until_s is not None and at_s >= low_until_s:
+        low_until_s = None
+    high_since_s = None
+    if powered and current_a is not None and current_a >= bands.leak_a:
+        high_since_s = state.high_since_s if unbroken and state.high_since_s is not None else at_s
+
+    verdicts = judge(
+        reading,
+        facts,
+        limits,
+        bands,
+        state.active,
+        fell=fell,
+        powered=bool(powered),
+        low=low_until_s is not None,
+    )
+    active, running, changes = _delays(state, verdicts, limits, at_s, facts.gap_s if unbroken else -1.0)
+    return (
+        DetectorState(
+            active=active,
+            values=reading[2:],
+            facts=facts,
+            limits=limits,
+            powered=powered,
+            bands=bands,
+            running=running,
+            seen_s=at_s,
+            on_seen_s=at_s if power else None if power is False else state.on_seen_s,
+            fell=fell,
+            below=below,
+            low_until_s=low_until_s,
+            high_since_s=high_since_s,
+        ),
+        changes,
+    )
+
+
+def _delays(
+    state: DetectorState,
+    verdicts: Mapping[Condition, Verdict | None],
+    limits: Mapping[Condition, Limit],
+    at_s: float,
+    gap_s: float,
+) -> tuple[frozenset[Condition], Mapping[Condition, Running], tuple[Change, ...]]:
+    """Run the delays of every verdict that differs from what is raised; a missing verdict moves nothing."""
+    active = state.active
+    running: dict[Condition, Running] = dict(state.running)
+    changes: list[Change] = []
+    for condition, verdict in verdicts.items():
+        is_active = condition in active
+        limit = limits.get(condition)
+        if limit is None or not limit.enabled:
+            if is_active:
+                active -= {condition}
+                changes.append(Change(condition, False, None, None))
+            running.pop(condition, None)
+            continue
+        if verdict is None:
+            continue
+        if verdict.true is is_active:
+            running.pop(condition, None)
+            continue
+        delay_s = limit.off_delay_s if is_active else limit.on_delay_s
+        run = running.get(condition)
+        since_s = run.since_s if run is not None and at_s - run.seen_s <= gap_s else at_s
+        if at_s - since_s >= delay_s:
+            running.pop(condition, None)
+            active = active - {condition} if is_active else active | {condition}
+            changes.append(Change(condition, not is_active, verdict.measured, verdict.limit))
+        else:
+            running[condition] = Running(since_s, at_s)
+    return active, running or _NOTHING_RUNS, tuple(changes)
+
+
+def _fell(state: DetectorState, facts: Facts, power: bool | None, *, unbroken: bool) -> bool:
+    """Whether power fell from on to off though it is wanted and no OFF was given since it was seen on."""
+    if power is not False:
+        return state.fell and power is None
+    if state.fell:
+        return True
+    on_s = state.on_seen_s
+    return unbroken and facts.wanted is True and on_s is not None and facts.off_given_s < on_s
