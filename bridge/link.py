@@ -265,7 +265,7 @@ class Link:
     # -------------------------------------------------------- life
 
     async def run(self) -> None:
-        """Connect, stay connected, come back. Ends after `stop`; when cancelled, the broker sends the will."""
+        """Connect, stay connected, come back. Ends after `stop`; if cancelled, the broker sends the will."""
         while not self._stopping.is_set():
             started_s = time.monotonic()
             accepted = False
@@ -423,7 +423,7 @@ class Link:
     async def gather(
         self, filters: Sequence[str], *, quiet_s: float = 0.5, limit_s: float = 10.0
     ) -> dict[str, bytes]:
-        """What the broker holds retained under `filters` now: collected until nothing more comes for `quiet_s`.
+        """What the broker holds retained under `filters`: collected until nothing more comes for `quiet_s`.
 
         A broker may hand out only a part of many topics: what is missing is unknown, not absent.
         Raises `ConnectionEndedError` when there is no connection, or it ends meanwhile.

@@ -86,6 +86,7 @@ class Wire(asyncio.Protocol):
         self.inflight: dict[int, Publication] = {}
         self.oldest_s = 0.0
         """Monotonic second since when the broker owes an acknowledgement."""
+        self.ended_by_broker = False
         self._loop = asyncio.get_running_loop()
         self._on_message, self._on_room = on_message, on_room
         self._keepalive_s = keepalive_s
@@ -324,6 +325,8 @@ class Wire(asyncio.Protocol):
             self._refuse(
                 "the broker closed the connection without an answer: is this its port, or its TLS port?"
             )
+        if not self.ended.done():
+            self.ended_by_broker = exc is None or isinstance(exc, ConnectionError)
         self._finish(f"the connection broke: {exc}" if exc else "the broker closed the connection")
 
     # -------------------------------------------------------- paho's side
@@ -435,7 +438,7 @@ def _retrieved(future: asyncio.Future[Any]) -> None:
 
 
 def _packet_end(data: bytes, start: int) -> int | None:
-    """Where the packet that begins at `start` ends (MQTT 3.1.1, 2.2.3), None if its length is not here yet."""
+    """Where the packet that begins at `start` ends (MQTT 3.1.1, 2.2.3), None if its length is to come."""
     length, shift = 0, 0
     for index in range(start + 1, min(start + 5, len(data))):
         length |= (data[index] & 127) << shift
