@@ -9,7 +9,9 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from rules.calendar import Place, When
+from rules.fuses import FusePart
 from rules.ports import Abilities, Condition, Fuse, PortId
+from rules.wiring import Wiring
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,7 +21,8 @@ class SupplyPlan:
     volts_v: nominal output [V]; rating_a: rated output current [A] or None where unknown;
     at_once, gap_s: how many ports may come on together and the pause [s] before the next ones;
     withhold: keep ports off that would exceed the budget, instead of only telling;
-    efficiency: output energy / energy at the wall, 0..1.
+    efficiency: output energy / energy at the wall, 0..1;
+    class2: its output is marked as a Class 2 circuit (NEC chapter 9, table 11).
     """
 
     id: str
@@ -29,6 +32,7 @@ class SupplyPlan:
     gap_s: float = 0.5
     withhold: bool = False
     efficiency: float = 0.85
+    class2: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +112,10 @@ class PortPlan:
     """Expected current with everything a show may light [A]; None is a stated unknown."""
     idle_a: float | None = None
     """Expected current with nothing lit [A]; None until measured or computed."""
+    wiring: Wiring | None = None
+    """Copper from the port to the last pixel, for the voltage there; None is a stated unknown."""
+    fuse_part: FusePart | None = None
+    """What the fuse is made of, for its time-current arithmetic; None: an electronic one, curve unknown."""
 
 
 @dataclass(frozen=True, slots=True)
