@@ -56,6 +56,12 @@ def splits_positions(text: str) -> bool:
     return _has(_parse(text).parsed, {"projection", "filter_projection", "value_projection", "flatten"})
 
 
+def without_star(text: str) -> str:
+    """``outputs[*]`` → ``outputs``: who walks the elements one by one keeps the place of a null."""
+    text = text.strip()
+    return text[:-3] if text.endswith("[*]") and len(text) > 3 else text
+
+
 def _parse(text: str) -> Any:  # noqa: ANN401 - the library's parse result is untyped
     import jmespath  # noqa: PLC0415 - kept out of start-up
     from jmespath.exceptions import JMESPathError  # noqa: PLC0415

@@ -1,321 +1,141 @@
-"""How a controller is reached, and what its answers mean: the ``reach:`` part of the file.
+"""How a controller is reached: the ``reach:`` part of the file. `kind` says which way.
 
-There are no built-in descriptions of any maker's controller: these models let the person say where in an
-answer the ports are, which number is the current and in what unit, and how a port is switched.
+`http` polls an HTTP face, `mqtt` listens to a controller that publishes by itself, `hwmon` reads and writes
+files of the Linux kernel. What an answer means is told by `bridge.config.mapping`.
 """
 
-from pathlib import Path
+import re
 from typing import Annotated, ClassVar, Literal, Self
 from urllib.parse import urlsplit
 
-from pydantic import (
-    AfterValidator,
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
-    Field,
-    JsonValue,
-    field_validator,
-    model_validator,
-)
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
-from bridge.config.expressions import (
-    check_flag_expression,
-    check_template,
-    compile_expression,
-    splits_positions,
+from bridge.config.base import FilePath, Section, Text, refuse
+from bridge.config.mapping import (
+    FlagFrom,
+    JsonTemplate,
+    Scalar,
+    Table,
+    Template,
+    spelling,
+    template,
 )
-from bridge.config.quantities import Interval
+from bridge.config.quantities import Duration, Interval, Voltage
+from bridge.config.secret import SecretSource
+from rules.ports import Abilities
 
-Scalar = bool | int | float | str
 CAP_BYTES = 1 << 20
 """An answer longer than this [bytes] is not read to its end."""
 
-
-class Part(BaseModel):
-    """What all parts of ``reach:`` share: unknown keys are refused, types are strict, secrets stay hidden."""
-
-    model_config = ConfigDict(
-        extra="forbid", frozen=True, strict=True, hide_input_in_errors=True, populate_by_name=True
-    )
+_AUTH = "write auth: {username: NAME, password_file: PATH}"
 
 
-def _expression(text: str) -> str:
-    compile_expression(text)
-    return text
+class Send(Section):
+    """What HTTP and MQTT commands share: how ``{power}`` is spelled.
 
-
-def _template(text: str) -> str:
-    check_template(text)
-    return text
-
-
-def _json_template(node: JsonValue) -> JsonValue:
-    if isinstance(node, str):
-        check_template(node)
-    elif isinstance(node, dict):
-        for key, part in node.items():
-            check_template(key)
-            _json_template(part)
-    elif isinstance(node, list):
-        for part in node:
-            _json_template(part)
-    return node
-
-
-def _file(value: object) -> object:
-    return Path(value) if isinstance(value, str) else value
-
-
-Expression = Annotated[str, Field(min_length=1, max_length=2000), AfterValidator(_expression)]
-"""A JMESPath expression, checked when the file is read."""
-Template = Annotated[str, Field(max_length=2000), AfterValidator(_template)]
-"""Text in which ``{port}`` and ``{power}`` are replaced, and nothing else happens."""
-JsonTemplate = Annotated[JsonValue, AfterValidator(_json_template)]
-File = Annotated[Path, BeforeValidator(_file)]
-
-
-# ---------------------------------------------------------------- numbers and flags
-
-
-def _number_from_text(value: object) -> object:
-    """``ma | mA`` → ``{from: ma, unit: mA}``."""
-    if not isinstance(value, str):
-        return value
-    source, bar, unit = value.rpartition("|")
-    if bar and source.strip():
-        return {"from": source.strip(), "unit": unit.strip()}
-    return {"from": value.strip()}
-
-
-class Number(Part):
-    """Where a number is, and what it means: ``(raw × factor + offset)`` in `unit`.
-
-    from: expression; unit: what one is; factor, offset: for raw converter counts; signed16: 65535 means -1;
-    text: a text such as ``120 mA`` is allowed, and its own unit counts.
+    Without `on` and `off`: true and false where ``{power}`` stands alone in `json`, elsewhere ``on`` and
+    ``off``.
     """
 
-    UNITS: ClassVar[dict[str, tuple[float, float]]] = {}
-    """unit → (scale, shift) to the base unit."""
-
-    source: Expression = Field(alias="from")
-    unit: str = ""
-    factor: float = Field(default=1.0, allow_inf_nan=False)
-    offset: float = Field(default=0.0, allow_inf_nan=False)
-    signed16: bool = False
-    text: bool = False
+    json_: JsonTemplate | None = Field(default=None, alias="json")
+    on: Scalar | None = None
+    off: Scalar | None = None
 
     @model_validator(mode="after")
-    def _unit_is_known(self) -> Self:
-        if self.unit not in self.UNITS:
-            first, second = list(self.UNITS)[:2]
-            raise ValueError(
-                f"say the unit, {first} or {second}: '{self.source} | {second}'"
-                if not self.unit
-                else f"{self.unit} is no unit here; write one of {', '.join(self.UNITS)}"
-            )
-        return self
-
-
-class CurrentNumber(Number):
-    """A current; base unit ampere."""
-
-    UNITS = {"A": (1.0, 0.0), "mA": (1e-3, 0.0), "µA": (1e-6, 0.0), "uA": (1e-6, 0.0)}
-
-
-class VoltageNumber(Number):
-    """A voltage; base unit volt."""
-
-    UNITS = {"V": (1.0, 0.0), "mV": (1e-3, 0.0)}
-
-
-class TemperatureNumber(Number):
-    """A temperature; base unit degree Celsius (NIST SP 811 for degree Fahrenheit and kelvin)."""
-
-    UNITS = {"°C": (1.0, 0.0), "°F": (5 / 9, -160 / 9), "K": (1.0, -273.15), "m°C": (1e-3, 0.0)}
-
-
-YES: tuple[Scalar, ...] = (True, "true", "on", "yes", "1")
-NO: tuple[Scalar, ...] = (False, "false", "off", "no", "0")
-
-
-def _flag_from_text(value: object) -> object:
-    return {"from": value.strip()} if isinstance(value, str) else value
-
-
-class Flag(Part):
-    """Where a yes-or-no is, and how it is spelled. Any other spelling is "not said".
-
-    Without `yes` and `no`: true, on, yes, 1 and false, off, no, 0, in any case of letters. `no: other` (or
-    `yes: other`) takes every other text or number that is there. `bit` picks one bit of a status number.
-    """
-
-    source: Expression = Field(alias="from")
-    yes: list[Scalar] | Literal["other"] | None = None
-    no: list[Scalar] | Literal["other"] | None = None
-    bit: int | None = Field(default=None, ge=0, le=63)
-
-    @field_validator("source")
-    @classmethod
-    def _never_invents(cls, source: str) -> str:
-        check_flag_expression(source)
-        return source
-
-    @model_validator(mode="after")
-    def _both_or_none(self) -> Self:
-        if (self.yes is None) != (self.no is None):
-            missing = "no" if self.no is None else "yes"
-            raise ValueError(f"say both spellings: add '{missing}: [...]', or '{missing}: other'")
-        if self.bit is not None and self.yes is not None:
-            raise ValueError("a bit is 0 or 1; leave out yes and no")
-        if self.yes == "other" and self.no == "other":
-            raise ValueError("only one of yes and no can be 'other'")
-        if isinstance(self.yes, list) and isinstance(self.no, list):
-            both = {spelling(item) for item in self.yes} & {spelling(item) for item in self.no}
-            if both:
-                raise ValueError(f"{both.pop()!r} stands under yes and under no")
-        return self
-
-
-def spelling(value: Scalar) -> Scalar:
-    """The form in which spellings are compared: texts without outer blanks, in lower case."""
-    return value.strip().casefold() if isinstance(value, str) else value
-
-
-CurrentFrom = Annotated[CurrentNumber, BeforeValidator(_number_from_text)]
-VoltageFrom = Annotated[VoltageNumber, BeforeValidator(_number_from_text)]
-TemperatureFrom = Annotated[TemperatureNumber, BeforeValidator(_number_from_text)]
-FlagFrom = Annotated[Flag, BeforeValidator(_flag_from_text)]
-
-
-class Table(Part):
-    """What one answer says of which ports. Exactly one form says where the ports are.
-
-    ports: an expression that gives a list of objects, one per port; `port` is the expression of a port's
-    number inside it (left out: the position counts). map: an expression that gives an object whose keys
-    name the ports. arrays: an expression that gives the object (``@`` for the whole answer) in which every
-    value is a list with one element per port; `port` may name the list of numbers. None of the three: the
-    answer speaks of one port (its number is in the URL or topic).
-
-    label: how a number is written, for example ``out{port}``.
-    """
-
-    ports: Expression | None = None
-    map: Expression | None = None
-    arrays: Expression | None = None
-    port: Expression | None = None
-    label: Template | None = None
-    current: CurrentFrom | None = None
-    power: FlagFrom | None = None
-    tripped: FlagFrom | None = None
-    voltage: VoltageFrom | None = None
-    temperature: TemperatureFrom | None = None
-
-    @property
-    def single(self) -> bool:
-        """Whether one answer speaks of one port."""
-        return self.ports is None and self.map is None and self.arrays is None
-
-    @model_validator(mode="after")
-    def _one_form(self) -> Self:
-        forms = [name for name in ("ports", "map", "arrays") if getattr(self, name) is not None]
-        if len(forms) > 1:
-            raise ValueError(f"{' and '.join(forms)} exclude each other: say where the ports are in one way")
-        if self.port is not None and forms not in (["ports"], ["arrays"]):
-            raise ValueError(
-                "'port' goes with 'ports' or 'arrays'; the keys of a map are the numbers already"
-            )
-        if self.label is not None and (self.label.count("{port}") != 1 or "{power}" in self.label):
-            raise ValueError("a label has {port} once, where the number stands: out{port}")
-        if self.ports is not None and self.port is None and splits_positions(_without_star(self.ports)):
-            raise ValueError(
-                "without 'port' the position is the number, but this expression leaves elements out; "
-                "name the list alone, or give 'port'"
-            )
-        if self.arrays is not None:
-            for name in ("port", *FIELDS):
-                source = getattr(getattr(self, name), "source", getattr(self, name))
-                if isinstance(source, str) and splits_positions(source):
-                    raise ValueError(
-                        f"{name}: this expression leaves out what is null, so values would move to other "
-                        "ports; name a list that has one element per port"
-                    )
+    def _spelled_twice(self) -> Self:
+        if (self.on is None) != (self.off is None) or (self.on is not None and self.on == self.off):
+            refuse("spell both, differently; for example on: 'ON', off: 'OFF'")
         return self
 
     @property
-    def says(self) -> frozenset[str]:
-        """The names of the fields this table can tell."""
-        return frozenset(name for name in FIELDS if getattr(self, name) is not None)
+    def text(self) -> str:
+        """All that is sent, to look for placeholders."""
+        raise NotImplementedError
 
 
-FIELDS = ("current", "power", "tripped", "voltage", "temperature")
-"""What a table can tell of a port, in the order of `rules.ports.Reading`."""
-
-
-def _without_star(expression: str) -> str:
-    """``outputs[*]`` → ``outputs``: the elements are walked one by one, nulls keep their place."""
-    text = expression.strip()
-    return text[:-3] if text.endswith("[*]") and len(text) > 3 else text
+def _check_pair(switch: Send | None, clear: Send | None) -> None:
+    if switch is not None and "{power}" not in switch.text:
+        refuse("nothing in switch depends on {power}; write it where on and off are told apart")
+    if clear is not None and switch is None:
+        refuse("clear without switch; a fuse that was cleared needs its port switched on again")
 
 
 # ---------------------------------------------------------------- HTTP
 
 
 def _http_url(text: str) -> str:
-    check_template(text)
-    parts = urlsplit(text)
-    if parts.scheme not in {"http", "https"} or not parts.hostname:
-        raise ValueError("write the whole address, for example http://10.0.5.20/status")
+    template(text)
+    try:
+        parts = urlsplit(text)
+        host, _ = parts.hostname, parts.port
+    except ValueError:
+        host, parts = None, urlsplit("")
+    if parts.scheme not in {"http", "https"} or not host or re.search(r"\s", text):
+        refuse("this is no whole address; write for example http://10.0.5.20/status")
     if parts.username or parts.password:
-        raise ValueError("no password in an address; write auth: {username: ..., password_file: ...}")
+        refuse(f"a password never stands in an address; {_AUTH}")
     if "{" in parts.netloc:
-        raise ValueError("the host is fixed; {port} and {power} go into the path or the query")
+        refuse("the host is fixed; {port} and {power} go into the path or the query")
     return text
 
 
 HttpUrl = Annotated[str, AfterValidator(_http_url)]
 
 
-class Secret(Part):
-    """A secret that stands in a file or in the environment, never in the configuration."""
+class Secret(Section):
+    """A header's value that is kept in a file or in the environment."""
 
-    file: File | None = None
-    env: str | None = None
+    file: FilePath | None = None
+    env: Text | None = None
 
     @model_validator(mode="after")
     def _exactly_one(self) -> Self:
         if (self.file is None) == (self.env is None):
-            raise ValueError("say where the secret is: {file: /run/secrets/name} or {env: NAME}")
+            refuse("say where the secret is: {file: PATH} or {env: NAME}")
         return self
 
+    @property
+    def source(self) -> SecretSource:
+        """Where it is kept; `read` reads it."""
+        return SecretSource(self.file, self.env)
 
-class HttpAuth(Part):
-    """Basic (username with password_file or password_env) or bearer (token_file or token_env)."""
 
-    username: str | None = None
-    password_file: File | None = None
-    password_env: str | None = None
-    token_file: File | None = None
-    token_env: str | None = None
+class HttpAuth(Section):
+    """Basic (`username` with `password_file` or `password_env`), or bearer (`token_file` or `token_env`)."""
+
+    refused_keys: ClassVar[dict[str, str]] = {
+        "password": "a password never stands in this file; write password_file: PATH or password_env: NAME",
+        "token": "a token never stands in this file; write token_file: PATH or token_env: NAME",
+    }
+
+    username: Text | None = None
+    password_file: FilePath | None = None
+    password_env: Text | None = None
+    token_file: FilePath | None = None
+    token_env: Text | None = None
 
     @model_validator(mode="after")
     def _one_kind(self) -> Self:
-        password = [self.password_file, self.password_env]
-        token = [self.token_file, self.token_env]
-        given = sum(part is not None for part in password), sum(part is not None for part in token)
-        if given not in {(1, 0), (0, 1)} or (given == (1, 0)) != (self.username is not None):
-            raise ValueError(
-                "write username with password_file or password_env, or token_file or token_env alone"
-            )
+        password = sum(part is not None for part in (self.password_file, self.password_env))
+        token = sum(part is not None for part in (self.token_file, self.token_env))
+        if (password, token) not in {(1, 0), (0, 1)} or bool(password) != (self.username is not None):
+            refuse("write username with password_file or password_env, or token_file or token_env alone")
         return self
 
+    @property
+    def source(self) -> SecretSource:
+        """Where the password or token is kept."""
+        if self.username is not None:
+            return SecretSource(self.password_file, self.password_env)
+        return SecretSource(self.token_file, self.token_env)
 
-class Tls(Part):
-    """TLS toward a controller: an authority of your own, a certificate of ours, or no check at all."""
 
-    ca_file: File | None = None
-    cert_file: File | None = None
-    key_file: File | None = None
+class ReachTls(Section):
+    """TLS toward a controller or its broker: an authority of your own, a certificate of ours, or no check."""
+
+    ca_file: FilePath | None = None
+    cert_file: FilePath | None = None
+    key_file: FilePath | None = None
     verify: bool = True
 
 
@@ -323,53 +143,48 @@ class HttpAsk(Table):
     """One address that is read: how it is asked, and what the answer says.
 
     stream: the answer never ends; each line (``lines``: newline-delimited JSON) or each event (``events``:
-    server-sent events) is an answer of its own.
+    server-sent events of the HTML standard) is an answer of its own.
     """
 
     url: HttpUrl
     method: Literal["GET", "POST"] = "GET"
     json_: JsonTemplate | None = Field(default=None, alias="json")
     body: Template | None = None
-    content_type: str = "text/plain"
+    content_type: Text = "text/plain"
     stream: Literal["lines", "events"] | None = None
 
     @model_validator(mode="after")
     def _fits(self) -> Self:
         if "{power}" in self.url:
-            raise ValueError("a reading has no {power}")
+            refuse("a reading has no {power}; leave it out of this url")
         if self.single != ("{port}" in self.url):
-            raise ValueError(
-                "say where the ports are: ports, map or arrays; or put {port} into the url to ask each port"
+            refuse(
+                "it is not told where the ports are; give ports, map or arrays, or put {port} into the url "
+                "to ask for each port"
             )
         if self.json_ is not None and self.body is not None:
-            raise ValueError("json and body exclude each other")
+            refuse("json and body exclude each other; keep one")
         if self.stream and self.single:
-            raise ValueError("a stream speaks of all ports; leave {port} out of its url")
+            refuse("a stream speaks of all ports; leave {port} out of its url and give ports, map or arrays")
         return self
 
 
-class HttpSend(Part):
-    """One command: ``{port}`` and ``{power}`` are replaced.
+class HttpSend(Send):
+    """One command by HTTP: ``{port}`` and ``{power}`` are replaced, nothing else happens to the text.
 
-    on, off: how ``{power}`` is spelled (default: JSON true and false where it stands alone in `json`,
-    ``on`` and ``off`` in the url and in `body`). accepted: an expression on the answer that must be true.
+    accepted: where the answer says whether it acted; without it every 2xx status is a yes.
     """
 
     url: HttpUrl
     method: Literal["GET", "POST", "PUT", "PATCH", "DELETE"] = "POST"
-    json_: JsonTemplate | None = Field(default=None, alias="json")
     body: Template | None = None
-    content_type: str = "text/plain"
-    on: Scalar | None = None
-    off: Scalar | None = None
+    content_type: Text = "text/plain"
     accepted: FlagFrom | None = None
 
     @model_validator(mode="after")
     def _fits(self) -> Self:
         if self.json_ is not None and self.body is not None:
-            raise ValueError("json and body exclude each other")
-        if (self.on is None) != (self.off is None) or (self.on is not None and self.on == self.off):
-            raise ValueError("spell both, differently: on: 'ON', off: 'OFF'")
+            refuse("json and body exclude each other; keep one")
         return self
 
     @property
@@ -378,42 +193,47 @@ class HttpSend(Part):
         return f"{self.url} {self.body or ''} {self.json_!r}"
 
 
-class Rest(HttpAsk):
+class HttpAlso(HttpAsk):
     """Another address of the same controller; what it says is merged by port."""
 
 
 class HttpReach(HttpAsk):
-    """A controller with an HTTP face. See ``docs`` for worked mappings.
+    """A controller with an HTTP face.
 
     every, slow_every: pace in shows and at rest; timeout: for a whole request, from connecting to the last
     byte; also: further addresses, merged by port; close_each: a connection per request, for small servers
     that hang up or serve one connection at a time; at_once: commands in flight together; counts_from: the
-    number the controller gives its first port (ours is always 1).
+    number the controller gives its first port (here ports count from 1).
     """
 
-    kind: Literal["http"] = "http"
-    every: Interval = 1.0
-    slow_every: Interval = 5.0
-    timeout: Interval = 2.0
-    also: list[Rest] = Field(default_factory=list)
+    kind: Literal["http"]
+    every_s: Interval = 1.0
+    slow_every_s: Interval = 5.0
+    timeout_s: Interval = 2.0
+    also: list[HttpAlso] = Field(default_factory=list)
     switch: HttpSend | None = None
     clear: HttpSend | None = None
     headers: dict[str, str | Secret] = Field(default_factory=dict)
     auth: HttpAuth | None = None
-    tls: Tls | None = None
+    tls: ReachTls | None = None
     close_each: bool = False
-    at_once: int = Field(default=4, ge=1, le=64)
+    at_once: Annotated[int, Field(ge=1, le=64)] = 4
     counts_from: Literal[0, 1] = 1
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
-        if self.slow_every < self.every:
-            raise ValueError("slow_every is the pace at rest; it can't be faster than every")
-        if self.switch and "{power}" not in self.switch.text:
-            raise ValueError("switch: nothing in it depends on {power}")
-        told = frozenset[str]().union(*(ask.says for ask in self.asks))
-        if not told:
-            raise ValueError("say what the answer tells: current, power, tripped, voltage or temperature")
+        if "slow_every_s" in self.model_fields_set and self.slow_every_s < self.every_s:
+            refuse("slow_every is the pace at rest; it can't be faster than every")
+        for name, value in self.headers.items():
+            if not re.fullmatch(r"[!#$%&'*+.^_`|~0-9A-Za-z-]+", name):  # RFC 9110, 5.6.2 token
+                refuse("this is no header name; use letters, digits and hyphens")
+            if isinstance(value, str) and not value.isprintable():
+                refuse("a header's value is one line of plain text")
+        if self.stream and self.also:
+            refuse("a stream stands alone; leave out also")
+        _check_pair(self.switch, self.clear)
+        if not self.told:
+            refuse("the answer tells nothing; name at least one of current, power, tripped, voltage")
         return self
 
     @property
@@ -427,17 +247,298 @@ class HttpReach(HttpAsk):
         return frozenset[str]().union(*(ask.says for ask in self.asks))
 
 
-Reach = HttpReach
-"""Any way to reach a controller; `kind` says which."""
+# ---------------------------------------------------------------- MQTT
 
 
-def abilities(reach: HttpReach) -> dict[str, bool]:
-    """What a mapping can do: arguments for `rules.ports.Abilities`."""
-    told = reach.told
-    return {
-        "switch": reach.switch is not None,
-        "readback": "power" in told,
-        "trip": "tripped" in told,
-        "current": "current" in told,
-        "clear": reach.clear is not None,
+def _topic(text: str) -> str:
+    template(text)
+    levels = text.split("/")
+    if not text or "\0" in text or any(char in text for char in "+#"):
+        refuse("a topic has no + and no #; write {port} where the port's number stands")
+    if text.count("{port}") > 1 or sum("{port}" in level for level in levels) > 1:
+        refuse("{port} stands once in a topic")
+    return text
+
+
+Topic = Annotated[str, AfterValidator(_topic)]
+
+
+class MqttTopic(Table):
+    """A topic that is listened to. ``{port}`` captures the port's number, also inside a level: ``out{port}``.
+
+    A payload that is no JSON is a text; ``@`` is the whole payload.
+    """
+
+    topic: Topic
+
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        if "{power}" in self.topic:
+            refuse("a topic that is listened to has no {power}")
+        if self.single != ("{port}" in self.topic):
+            refuse(
+                "it is not told where the ports are; put {port} into the topic, or give ports, map or arrays"
+            )
+        if not self.says:
+            refuse("this topic tells nothing; name at least one of current, power, tripped, voltage")
+        return self
+
+
+class MqttAvailable(Section):
+    """Where the controller's own will and greeting say whether it is there."""
+
+    topic: Topic
+    yes: list[Scalar] = ["online"]  # noqa: RUF012 - pydantic copies it
+    no: list[Scalar] = ["offline"]  # noqa: RUF012 - pydantic copies it
+
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        if "{" in self.topic:
+            refuse("the controller as a whole is there or not; leave {port} out of this topic")
+        if {spelling(item) for item in self.yes} & {spelling(item) for item in self.no}:
+            refuse("a payload stands under yes and under no; keep one")
+        return self
+
+
+class MqttSend(Send):
+    """One command by MQTT: never retained, so that no broker repeats it later."""
+
+    topic: Annotated[str, AfterValidator(_topic)]
+    payload: Template | None = None
+    qos: Literal[0, 1] = 1
+
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        if self.json_ is not None and self.payload is not None:
+            refuse("json and payload exclude each other; keep one")
+        return self
+
+    @property
+    def text(self) -> str:
+        """All that is sent, to look for placeholders."""
+        return f"{self.topic} {self.payload or ''} {self.json_!r}"
+
+
+class ReachBroker(Section):
+    """The broker a controller publishes to."""
+
+    refused_keys: ClassVar[dict[str, str]] = {
+        "password": "a password never stands in this file; write password_file: PATH or password_env: NAME"
     }
+
+    host: Text
+    port: Annotated[int, Field(ge=1, le=65535)] | None = None
+    username: Text | None = None
+    password_file: FilePath | None = None
+    password_env: Text | None = None
+    tls: ReachTls | None = None
+
+    @model_validator(mode="after")
+    def _one_password(self) -> Self:
+        given = sum(part is not None for part in (self.password_file, self.password_env))
+        if given > 1 or (given and self.username is None):
+            refuse("write username with password_file or password_env")
+        return self
+
+    @property
+    def port_or_default(self) -> int:
+        """The TCP port in use."""
+        return self.port or (8883 if self.tls else 1883)
+
+    @property
+    def password(self) -> SecretSource | None:
+        """Where the password is, None where none is configured."""
+        if self.password_file is None and self.password_env is None:
+            return None
+        return SecretSource(self.password_file, self.password_env)
+
+
+class MqttReach(Section):
+    """A controller that publishes by itself.
+
+    broker: where it publishes. every: it publishes at least this often; three times this without a word is
+    "does not answer". on_change: it publishes changes only, and its `available` topic vouches for the rest.
+    lag: the longest a message is under way, so that an old state is not taken for the answer to a command.
+    """
+
+    kind: Literal["mqtt"]
+    broker: ReachBroker
+    topics: Annotated[list[MqttTopic], Field(min_length=1)]
+    available: MqttAvailable | None = None
+    switch: MqttSend | None = None
+    clear: MqttSend | None = None
+    every_s: Interval = 10.0
+    on_change: bool = False
+    timeout_s: Interval = 2.0
+    lag_s: Duration = 0.1
+    counts_from: Literal[0, 1] = 1
+
+    @model_validator(mode="after")
+    def _whole(self) -> Self:
+        if self.on_change and self.available is None:
+            refuse(
+                "who publishes only changes must say that it is there; give available, or leave on_change out"
+            )
+        _check_pair(self.switch, self.clear)
+        return self
+
+    @property
+    def told(self) -> frozenset[str]:
+        """What the controller tells of a port, all topics together."""
+        return frozenset[str]().union(*(topic.says for topic in self.topics))
+
+
+# ---------------------------------------------------------------- kernel files
+
+
+def _below(text: str) -> str:
+    if not text or text.startswith("/") or ".." in text.split("/") or "\0" in text:
+        refuse("write the path as it is below root, without a leading / and without ..")
+    return text
+
+
+Below = Annotated[str, AfterValidator(_below)]
+"""A path below `root`; a ``*`` in it must match exactly once."""
+
+
+def _sensor(prefix: str) -> AfterValidator:
+    def check(text: str) -> str:
+        if not re.fullmatch(rf"{prefix}[0-9]+(_[a-z]+)?", text):
+            refuse(f"write the sensor's name, for example {prefix}1, or the file's, {prefix}1_input")
+        return text if "_" in text else f"{text}_input"
+
+    return AfterValidator(check)
+
+
+class Chip(Section):
+    """Which chip: by device path (below root), by its unique `label`, or by a name only one chip has.
+
+    Never by number: hwmon0 and hwmon1 change places between boots.
+    """
+
+    device: Below | None = None
+    label: Text | None = None
+    name: Text | None = None
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Self:
+        if sum(part is not None for part in (self.device, self.label, self.name)) != 1:
+            refuse("name the chip in one way: device: PATH, label: TEXT or name: TEXT")
+        if self.device is not None and re.search(r"(^|/)hwmon[0-9]", self.device):
+            refuse("hwmon numbers change between boots; write the device's path, devices/.../1-0040")
+        return self
+
+
+class SwitchFile(Section):
+    """A file that switches power when `on` or `off` is written to it."""
+
+    file: Below
+    on: Text = "1"
+    off: Text = "0"
+
+    @model_validator(mode="after")
+    def _differ(self) -> Self:
+        if self.on == self.off:
+            refuse("on and off are spelled alike; spell them differently")
+        return self
+
+
+class StateFile(Section):
+    """A file that says yes or no. Other contents are "not said"."""
+
+    file: Below
+    yes: list[Text] = Field(default_factory=lambda: ["1"])
+    no: list[Text] = Field(default_factory=lambda: ["0"])
+    above_v: Voltage | None = Field(default=None)
+    """The file is a voltage sensor's: yes from this voltage on, where it measures behind the switch."""
+
+
+class ClearFile(Section):
+    """A file that clears the fuse when `value` is written to it."""
+
+    file: Below
+    value: Text = "1"
+
+
+def _state_file(value: object) -> object:
+    return {"file": value} if isinstance(value, str) else value
+
+
+StateFrom = Annotated[StateFile, BeforeValidator(_state_file)]
+
+
+class HwmonPort(Section):
+    """One port's files. Those without a / belong to the chip, the others stand below root.
+
+    Sensors have the kernel's units: mA, mV, thousandths of a degree Celsius. On chips with a shunt, in0 is
+    the voltage across the shunt and in1 the supply (kernel documentation of the ina2xx family).
+    """
+
+    chip: Chip | None = None
+    current: Annotated[str, _sensor("curr")] | None = None
+    voltage: Annotated[str, _sensor("in")] | None = None
+    temperature: Annotated[str, _sensor("temp")] | None = None
+    current_factor: float = 1.0
+    power: StateFrom | None = None
+    tripped: StateFrom | None = None
+    switch: SwitchFile | None = None
+    clear: ClearFile | None = None
+
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        files = [
+            part.file for part in (self.power, self.tripped, self.switch, self.clear) if part is not None
+        ]
+        if self.chip is None and (self.sensors or any("/" not in file for file in files)):
+            refuse("a sensor belongs to a chip; give chip: {device: PATH} or chip: {label: TEXT}")
+        if not self.sensors and self.power is None and self.tripped is None:
+            refuse("nothing is read of this port; give current, voltage, power or tripped")
+        return self
+
+    @property
+    def sensors(self) -> bool:
+        """Whether the chip measures anything."""
+        return any(part is not None for part in (self.current, self.voltage, self.temperature))
+
+    @property
+    def told(self) -> frozenset[str]:
+        """What is told of the port."""
+        names = ("current", "power", "tripped", "voltage", "temperature")
+        return frozenset(name for name in names if getattr(self, name) is not None)
+
+
+class HwmonReach(Section):
+    """Sensors and switches of this machine, through the Linux kernel's files.
+
+    timeout: a file that blocks longer is left to its fate and read again when it comes back; stale: how long
+    the last value of a sensor that is busy (EAGAIN) still counts.
+    """
+
+    kind: Literal["hwmon"]
+    root: FilePath = Field(default="/sys", validate_default=True)
+    every_s: Interval = 1.0
+    slow_every_s: Interval = 5.0
+    timeout_s: Interval = 0.5
+    stale_s: Duration = 5.0
+    ports: Annotated[dict[int, HwmonPort], Field(min_length=1)]
+
+
+Reach = Annotated[HttpReach | MqttReach | HwmonReach, Field(discriminator="kind")]
+"""Any way to reach a controller."""
+
+
+def abilities(reach: HttpReach | MqttReach | HwmonReach, number: int) -> Abilities:
+    """What port `number` can do by this mapping."""
+    part: HttpReach | MqttReach | HwmonPort | None = (
+        reach.ports.get(number) if isinstance(reach, HwmonReach) else reach
+    )
+    if part is None:
+        return Abilities(switch=False, readback=False, trip=False, current=False)
+    told = part.told
+    return Abilities(
+        switch=part.switch is not None,
+        readback="power" in told,
+        trip="tripped" in told,
+        current="current" in told,
+        clear=part.clear is not None,
+    )

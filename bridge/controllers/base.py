@@ -182,6 +182,11 @@ class Pace:
     quick_every_s: float = 0.2
     quick_for_s: float = 2.0
 
+    @classmethod
+    def of(cls, every_s: float, slow_every_s: float) -> "Pace":
+        """The pace as configured; at rest never faster than in shows."""
+        return cls(every_s, max(every_s, slow_every_s))
+
 
 class PollingController(Controller):
     """A controller that is asked again and again."""

@@ -8,7 +8,6 @@ the rules, after a reading.
 
 import asyncio
 import json
-import os
 import ssl
 import time
 from collections.abc import Callable, Mapping
@@ -19,7 +18,9 @@ from urllib.parse import quote, urljoin, urlsplit
 import aiohttp
 
 from bridge.config.expressions import compile_expression, fill, fill_json, spell
-from bridge.config.reach import CAP_BYTES, HttpAsk, HttpReach, HttpSend, Scalar, Secret, Tls
+from bridge.config.mapping import Scalar
+from bridge.config.reach import CAP_BYTES, HttpAsk, HttpAuth, HttpReach, HttpSend, ReachTls, Secret
+from bridge.config.secret import SecretSource
 from bridge.controllers.base import (
     BadAnswerError,
     ControllerError,
@@ -47,9 +48,11 @@ class Face:
         self.reach = reach
         self.headers = {"Accept-Encoding": "identity", "Accept": "*/*"}
         for name, value in reach.headers.items():
-            self.headers[name] = _secret(controller_id, value) if isinstance(value, Secret) else value
+            self.headers[name] = (
+                _one_line(controller_id, value.source) if isinstance(value, Secret) else value
+            )
         if reach.auth is not None:
-            self.headers["Authorization"] = _authorization(controller_id, reach)
+            self.headers["Authorization"] = _authorization(controller_id, reach.auth)
         self._ssl = _ssl_context(controller_id, reach.tls) if reach.tls is not None else True
         self._polls: aiohttp.ClientSession | None = None
         self._commands: aiohttp.ClientSession | None = None
@@ -65,7 +68,7 @@ class Face:
         return self._polls
 
     def _new_session(self, *, force_close: bool) -> aiohttp.ClientSession:
-        total_s = self.reach.timeout
+        total_s = self.reach.timeout_s
         return aiohttp.ClientSession(
             connector=aiohttp.TCPConnector(limit=0, ssl=self._ssl, force_close=force_close),
             # A total, because a server that trickles bytes never meets a limit between bytes; connecting
@@ -88,7 +91,7 @@ class Face:
         place = _place(url)
         if isinstance(error, TimeoutError):
             return TimedOutError(
-                f"{self.id} did not answer within {self.reach.timeout:g} s at {place}", subject=self.id
+                f"{self.id} did not answer within {self.reach.timeout_s:g} s at {place}", subject=self.id
             )
         if isinstance(error, aiohttp.ClientPayloadError):
             return BadAnswerError(f"{self.id} broke off its answer at {place}", subject=self.id)
@@ -104,43 +107,25 @@ def _place(url: str) -> str:
     return f"{parts.scheme}://{parts.netloc}{parts.path}"
 
 
-def _secret(controller_id: str, secret: Secret) -> str:
-    """The secret's text. Raises PermanentError that names the place, never the text."""
-    if secret.env is not None:
-        text = os.environ.get(secret.env)
-        if text is None:
-            raise PermanentError(
-                f"{controller_id}: the environment has no {secret.env}", subject=controller_id
-            )
-    else:
-        assert secret.file is not None  # the model has exactly one
-        try:
-            text = secret.file.read_text(encoding="utf-8")
-        except (OSError, ValueError) as error:
-            reason = getattr(error, "strerror", None) or "not UTF-8 text"
-            raise PermanentError(
-                f"{controller_id}: the secret file {secret.file} can't be read: {reason}",
-                subject=controller_id,
-            ) from None
-    text = text.rstrip("\r\n")
-    if not text or any(character in text for character in "\r\n\0"):
+def _one_line(controller_id: str, source: SecretSource) -> str:
+    """The secret. Raises PermanentError, which names the place and never the text."""
+    text = source.read().get_secret_value()
+    if not text.isprintable():
         raise PermanentError(
-            f"{controller_id}: the secret {secret.env or secret.file} is not one line of text",
+            f"{controller_id}: the secret in {source.file or source.env} is not one line of plain text",
             subject=controller_id,
         )
     return text
 
 
-def _authorization(controller_id: str, reach: HttpReach) -> str:
-    auth = reach.auth
-    assert auth is not None  # asked only when there is one
+def _authorization(controller_id: str, auth: HttpAuth) -> str:
+    secret = _one_line(controller_id, auth.source)
     if auth.username is not None:
-        password = _secret(controller_id, Secret(file=auth.password_file, env=auth.password_env))
-        return aiohttp.BasicAuth(auth.username, password, encoding="utf-8").encode()
-    return "Bearer " + _secret(controller_id, Secret(file=auth.token_file, env=auth.token_env))
+        return aiohttp.BasicAuth(auth.username, secret, encoding="utf-8").encode()
+    return f"Bearer {secret}"
 
 
-def _ssl_context(controller_id: str, tls: Tls) -> ssl.SSLContext:
+def _ssl_context(controller_id: str, tls: ReachTls) -> ssl.SSLContext:
     try:
         context = ssl.create_default_context(cafile=str(tls.ca_file) if tls.ca_file else None)
         if tls.cert_file is not None:
@@ -199,7 +184,9 @@ class HttpController(PollingController):
         *,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        super().__init__(controller_id, ports, Pace(reach.every, reach.slow_every), clock=clock)
+        super().__init__(
+            controller_id, ports, Pace(reach.every_s, max(reach.every_s, reach.slow_every_s)), clock=clock
+        )
         self.reach = reach
         self.face = Face(controller_id, reach)
         self._asks = [made for ask in reach.asks for made in self._prepare(ask)]

@@ -8,8 +8,8 @@ import re
 from collections.abc import Callable, Collection
 from typing import Any, NamedTuple
 
-from bridge.config.expressions import Getter, compile_expression
-from bridge.config.reach import FIELDS, NO, YES, Flag, Number, Scalar, Table, spelling
+from bridge.config.expressions import Getter, compile_expression, without_star
+from bridge.config.mapping import FIELDS, NO, YES, Flag, Number, Scalar, Table, spelling
 
 FINITE = 1e9
 """No base-unit value of a port reaches this; the comparison also drops NaN, infinity and huge integers."""
@@ -167,9 +167,8 @@ def _objects(table: Table, numbers: Collection[int], counts_from: int) -> Parser
     """Ports as a list of objects, or as an object with one entry per port."""
     source = table.map if table.map is not None else table.ports
     assert source is not None  # the model has exactly one form
-    text = source.strip()
     # The elements are walked here, not by a projection, so that a null keeps its place.
-    where = compile_expression(text[:-3] if text.endswith("[*]") and len(text) > 3 else text)
+    where = compile_expression(without_star(source))
     row_of, id_of = _row(table), compile_id(table.label, counts_from)
     id_at = compile_expression(table.port) if table.port is not None else None
     is_map, wanted = table.map is not None, frozenset(numbers)
