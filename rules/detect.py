@@ -28,6 +28,18 @@ from rules.verdicts import (
     plausible_current_a,
 )
 
+__all__ = [
+    "NO_CHANGES",
+    "SUPPRESSES",
+    "Change",
+    "DetectorState",
+    "Facts",
+    "forget",
+    "observe",
+    "plausible_current_a",
+    "suppressed_by",
+]
+
 _C = Condition
 
 

@@ -25,7 +25,7 @@ PLAUSIBLE_V: Final = (-1.0, 100.0)
 PLAUSIBLE_C: Final = (-60.0, 200.0)
 STUCK_ON_A: Final = 0.05
 """A port that is off passes less than this [A]."""
-NO_LOAD_A: Final = 0.02
+NO_LOAD_A: Final = 0.015
 """A powered port with anything on it draws more than this [A] (100 dark pixels: about 0.2 A)."""
 CONTINUOUS_FRACTION: Final = 0.8
 """A continuous load may take 80 % of the rating: the 125 % rule of NEC 210.20(A), turned round."""

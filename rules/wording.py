@@ -1,0 +1,210 @@
+"""What people are told: one message and one advice per condition, as data, so that they can be translated.
+
+A text names its placeholders in braces. A clause in square brackets is left out when one of its
+placeholders is not known: ``the fuse opened[ at {measured}]``. `where` is always known.
+"""
+
+import re
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Final, NamedTuple
+
+from rules.errors import RulesError
+from rules.ports import Condition
+
+_C = Condition
+
+
+class Words(NamedTuple):
+    """What is wrong, in one sentence; and what helps, in one or two."""
+
+    message: str
+    advice: str
+
+
+PLACEHOLDERS: Final = frozenset(
+    {"where", "port", "prop", "controller", "measured", "limit", "done", "detail"}
+)
+"""where: port and prop, or the controller, or the site; measured, limit: with their unit; done: what the
+rules did or will do; detail: what else is known."""
+
+WORDS: Final[Mapping[Condition, Words]] = MappingProxyType(
+    {
+        _C.LOCKOUT: Words(
+            "{where}: locked out, no power until a person resets it[ (last current {measured})].[ {done}]",
+            "Do not reset until the cause is found: look for water, a crushed cable or bare wire on the whole "
+            "string. Switch off at the disconnect before touching anything.",
+        ),
+        _C.FUSE_TRIP: Words(
+            "{where}: the fuse opened[ at {measured}][ (rating {limit})][ because of {detail}].[ {done}]",
+            "Look for water in connectors, a pinched cable, or too many pixels on one port; "
+            "then reset the port.",
+        ),
+        _C.STUCK_ON: Words(
+            "{where}: switched off, but power is still there[ ({measured} flows)].[ {done}]",
+            "Keep hands off this string. Cut the supply at its disconnect; the switch of the "
+            "port may be welded.",
+        ),
+        _C.OVERCURRENT: Words(
+            "{where}: draws {measured}, more than its {limit}.[ {done}]",
+            "Take pixels off this port, lower the brightness, or look for a damaged cable.",
+        ),
+        _C.STUCK_OFF: Words(
+            "{where}: switched on, but no power comes, and no fuse trip is reported.[ {done}]",
+            "Check the supply's own fuse, the plug of the supply, and the controller's "
+            "settings for this port.",
+        ),
+        _C.OVERTEMPERATURE: Words(
+            "{where}: {measured} warm, more than {limit}.[ {done}]",
+            "Give the box air and shade, or take load off it.",
+        ),
+        _C.UNDERVOLTAGE: Words(
+            "{where}: only {measured}, less than {limit}.[ {done}]",
+            "Look at the supply's load and its screws; a long thin cable also loses voltage.",
+        ),
+        _C.LEAKAGE: Words(
+            "{where}: never draws less than {measured} any more (limit {limit}): maybe water in a connector."
+            "[ {done}]",
+            "Dry and seal the connectors of this string before it trips. If the string or the show was changed on "
+            "purpose, let the port learn its idle current anew.",
+        ),
+        _C.UNDERCURRENT: Words(
+            "{where}: part of the string seems dark: it draws {measured}, expected at least "
+            "{limit}.[ {done}]",
+            "Look along the string for where it goes dark: the fault is at that pixel or the one before it. If "
+            "pixels were taken off on purpose, let the port learn its idle current anew.",
+        ),
+        _C.NO_LOAD: Words(
+            "{where}: has power, but nothing draws current.[ {done}]",
+            "The string is unplugged, or its first wire is broken. Check the plug first.",
+        ),
+        _C.IMPLAUSIBLE: Words(
+            "{where}: the controller reports {measured}, which can't be; the value is not used.[ {done}]",
+            "Check the unit in the mapping (milliampere taken for ampere?) and the sensor.",
+        ),
+        _C.NO_DATA: Words(
+            "{where}: no answer; what its ports do is not known.[ {detail}][ {done}]",
+            "Check the controller's power and network.",
+        ),
+        _C.NEAR_RATING: Words(
+            "{where}: draws {measured} for a long time; it may draw {limit} without a break.[ {done}]",
+            "Fuses and connectors wear at this load: lower the brightness or move pixels to another port.",
+        ),
+        _C.OVER_BUDGET: Words(
+            "{where}: the ports of this supply may draw {measured}; it gives {limit}.[ {detail}][ {done}]",
+            "Lower the brightness, or feed some ports from another supply.",
+        ),
+        _C.JOURNAL_FAULT: Words(
+            "{where}: holds, lockouts and trips can't be written to disk.[ {detail}][ {done}]",
+            "Free disk space or replace the storage; until then nothing is switched on that "
+            "needs it written.",
+        ),
+        _C.STORE_FAULT: Words(
+            "{where}: history and energy can't be written to disk.[ {detail}][ {done}]",
+            "Free disk space or replace the storage. Safety is not affected.",
+        ),
+        _C.CLOCK_UNTRUSTED: Words(
+            "{where}: the clock is not set, so no schedule switches anything on.[ {detail}][ {done}]",
+            "Check the network time of this machine.",
+        ),
+        _C.CALENDAR_FAULT: Words(
+            "{where}: a calendar can't be used; the dates known before still hold.[ {detail}][ {done}]",
+            "Open the calendar file and correct what is named here.",
+        ),
+        _C.DUPLICATE_SITE: Words(
+            "{where}: another process uses this site's name, and this one stands back.[ {detail}][ {done}]",
+            "Give each site its own id, or stop the other process.",
+        ),
+        _C.INTERNAL_FAULT: Words(
+            "{where}: a fault in the rules themselves: switching off goes on, nothing new is switched on."
+            "[ {detail}][ {done}]",
+            "Keep the log and the recording, report them, and restart.",
+        ),
+    }
+)
+
+_UNIT: Final = MappingProxyType({_C.OVERTEMPERATURE: "°C", _C.UNDERVOLTAGE: "V"})
+_CLAUSE = re.compile(r"\[([^\[\]]*)\]")
+_NAME = re.compile(r"\{(\w+)\}")
+
+
+def message(
+    condition: Condition, facts: Mapping[str, object], words: Mapping[Condition, Words] = WORDS
+) -> str:
+    """The sentence for `condition`.
+
+    facts: `port`, `prop`, `controller`, `done`, `detail` as text, `measured` and `limit` as numbers in the
+    condition's own unit or as text; what is missing or None is not known.
+    """
+    known = {name: _text(condition, facts.get(name)) for name in PLACEHOLDERS}
+    known["where"] = _where(known)
+    pattern = words.get(condition, WORDS[condition]).message
+    sentence = _CLAUSE.sub(lambda clause: _filled(clause[1], known, needed=True), pattern)
+    return _filled(sentence, known, needed=False)
+
+
+def advice(condition: Condition, words: Mapping[Condition, Words] = WORDS) -> str:
+    """What helps."""
+    return words.get(condition, WORDS[condition]).advice
+
+
+def words_from(texts: Mapping[str, Mapping[str, str]]) -> Mapping[Condition, Words]:
+    """Words from a translation: condition code → ``message`` and ``advice``; what it leaves out stays.
+
+    Raises RulesError that names every mistake: an unknown code, key or placeholder, an unclosed bracket.
+    """
+    wrong: list[str] = []
+    words = dict(WORDS)
+    for code, entry in texts.items():
+        if code not in Condition.__members__.values():
+            wrong.append(f"{code}: no such condition")
+            continue
+        condition = Condition(code)
+        foreign = [key for key in entry if key not in Words._fields]
+        wrong += [f"{code}: no such text as {key!r}; message and advice are" for key in foreign]
+        new = words[condition]._replace(**{k: v for k, v in entry.items() if k in Words._fields})
+        wrong += [f"{code}: {problem}" for problem in _problems(new)]
+        words[condition] = new
+    if wrong:
+        raise RulesError("These texts can't be used: " + "; ".join(wrong) + ".")
+    return MappingProxyType(words)
+
+
+def _problems(words: Words) -> list[str]:
+    found = []
+    if "{where}" not in words.message:
+        found.append("the message must name {where}")
+    foreign = [name for name in _NAME.findall(words.message) if name not in PLACEHOLDERS]
+    found += [f"{{{name}}} is not known; known are {', '.join(sorted(PLACEHOLDERS))}" for name in foreign]
+    bare = _NAME.sub("", _CLAUSE.sub(lambda clause: clause[1], words.message))
+    if any(mark in bare for mark in "[]{}"):
+        found.append("a bracket or brace is not closed, or nested")
+    if _NAME.search(words.advice):
+        found.append("an advice has no placeholders")
+    if not words.message.strip() or not words.advice.strip():
+        found.append("a text is empty")
+    return found
+
+
+def _filled(text: str, known: Mapping[str, str], *, needed: bool) -> str:
+    if needed and not all(known.get(name) for name in _NAME.findall(text)):
+        return ""
+    return _NAME.sub(lambda name: known.get(name[1]) or "an unknown value", text)
+
+
+def _where(known: Mapping[str, str]) -> str:
+    port, prop, controller = known["port"], known["prop"], known["controller"]
+    if port:
+        return f"{port} ({prop})" if prop and prop != port else port
+    return controller or "The site"
+
+
+def _text(condition: Condition, value: object) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        return str(value)
+    unit = _UNIT.get(condition)
+    if unit is not None:
+        return f"{value:.3g} {unit}"
+    return f"{value * 1000:.0f} mA" if abs(value) < 1.0 else f"{value:.2f}".rstrip("0").rstrip(".") + " A"
