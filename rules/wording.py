@@ -32,7 +32,8 @@ WORDS: Final[Mapping[Condition, Words]] = MappingProxyType(
     {
         _C.LOCKOUT: Words(
             "{where}: locked out, no power until a person resets it[ (last current {measured})].[ {done}]",
-            "Do not reset until the cause is found: look for water, a crushed cable or bare wire on the whole "
+            "Do not reset until the cause is found: look for water, a crushed cable or bare wire "
+            "on the whole "
             "string. Switch off at the disconnect before touching anything.",
         ),
         _C.FUSE_TRIP: Words(
@@ -65,13 +66,15 @@ WORDS: Final[Mapping[Condition, Words]] = MappingProxyType(
         _C.LEAKAGE: Words(
             "{where}: never draws less than {measured} any more (limit {limit}): maybe water in a connector."
             "[ {done}]",
-            "Dry and seal the connectors of this string before it trips. If the string or the show was changed on "
+            "Dry and seal the connectors of this string before it trips. If the string or the "
+            "show was changed on "
             "purpose, let the port learn its idle current anew.",
         ),
         _C.UNDERCURRENT: Words(
             "{where}: part of the string seems dark: it draws {measured}, expected at least "
             "{limit}.[ {done}]",
-            "Look along the string for where it goes dark: the fault is at that pixel or the one before it. If "
+            "Look along the string for where it goes dark: the fault is at that pixel or the one "
+            "before it. If "
             "pixels were taken off on purpose, let the port learn its idle current anew.",
         ),
         _C.NO_LOAD: Words(
