@@ -5,13 +5,9 @@ from functools import lru_cache
 from itertools import islice
 
 from rules.errors import RulesError
+from rules.rrule_text import CLOCK_PARTS, read_parts
 
-_PARTS = frozenset(
-    {"FREQ", "INTERVAL", "COUNT", "UNTIL", "WKST", "BYDAY", "BYMONTHDAY", "BYYEARDAY", "BYWEEKNO"}
-    | {"BYMONTH", "BYSETPOS"}
-)
-_FREQUENCIES = ("DAILY", "WEEKLY", "MONTHLY", "YEARLY")
-_HINT = "write an RFC 5545 rule such as FREQ=WEEKLY;BYDAY=FR,SA"
+_DAYS = ("DAILY", "WEEKLY", "MONTHLY", "YEARLY")
 
 
 def rule_picks(rule: str, rule_start: date | None, day: date) -> bool:
@@ -24,23 +20,19 @@ def check_rule(rule: str, rule_start: date | None = None) -> None:
     _picked(rule, rule_start, (rule_start or date(2000, 1, 1)).year)
 
 
-def _read(rule: str, rule_start: date | None) -> dict[str, str]:
-    """The parts of a rule, checked as far as the recurrence library does not."""
-    parts: dict[str, str] = {}
-    for part in rule.strip().upper().removeprefix("RRULE:").split(";"):
-        name, _, value = (word.strip() for word in part.partition("="))
-        if not value or name not in _PARTS or name in parts:
-            raise RulesError(f"The rule {rule!r} can't be used because of {part!r}: {_HINT}.")
-        parts[name] = value
-    if parts.get("FREQ") not in _FREQUENCIES:
-        raise RulesError(f"The rule {rule!r} needs a FREQ of DAILY, WEEKLY, MONTHLY or YEARLY: {_HINT}.")
-    for name in ("INTERVAL", "COUNT"):
-        if name in parts and not (parts[name].isascii() and parts[name].isdigit() and int(parts[name]) > 0):
-            raise RulesError(f"The rule {rule!r} needs a whole number above 0 as {name}.")
-    if "COUNT" in parts and "UNTIL" in parts:
-        raise RulesError(f"The rule {rule!r} may have COUNT or UNTIL, not both.")
+def _evening_parts(rule: str, rule_start: date | None) -> dict[str, str]:
+    """The parts of a rule that picks days."""
+    try:
+        parts = read_parts(rule)
+    except RulesError as error:
+        raise RulesError(f"{str(error)[0].upper()}{str(error)[1:]}.") from error
+    if parts["FREQ"] not in _DAYS or parts.keys() & set(CLOCK_PARTS):
+        raise RulesError(
+            f"The rule {rule!r} must pick evenings: FREQ is DAILY, WEEKLY, MONTHLY or YEARLY, and the times "
+            "of day come from the window."
+        )
     names_days = parts["FREQ"] == "DAILY" or bool(parts.keys() & {"BYDAY", "BYMONTHDAY", "BYYEARDAY"})
-    if rule_start is None and (not names_days or "COUNT" in parts or parts.get("INTERVAL", "1") != "1"):
+    if rule_start is None and (not names_days or "COUNT" in parts or int(parts.get("INTERVAL", "1")) != 1):
         raise RulesError(
             f"The rule {rule!r} counts from a first evening: say which as its start, or name the days with "
             "BYDAY or BYMONTHDAY and leave COUNT and INTERVAL out."
@@ -63,7 +55,7 @@ def _picked(rule: str, rule_start: date | None, year: int) -> frozenset[date]:
     """All picked days of one year."""
     from dateutil.rrule import rrulestr  # noqa: PLC0415  # only sites with a rule pay for the import
 
-    parts = _read(rule, rule_start)
+    parts = _evening_parts(rule, rule_start)
     last = min(_until(parts, rule), date(year, 12, 31))
     count = int(parts.pop("COUNT")) if "COUNT" in parts else None
     begin = rule_start or date(year, 1, 1)
@@ -71,6 +63,6 @@ def _picked(rule: str, rule_start: date | None, year: int) -> frozenset[date]:
     words = [f"{name}={value}" for name, value in parts.items()] + [f"UNTIL={last:%Y%m%d}"]
     try:
         found = rrulestr(";".join(words), dtstart=datetime.combine(begin, time()))
-        return frozenset(pick.date() for pick in islice(found, count) if pick.year == year)
-    except (ValueError, TypeError, AttributeError, LookupError) as error:
-        raise RulesError(f"The rule {rule!r} can't be read ({error}): {_HINT}.") from error
+    except ValueError as error:
+        raise RulesError(f"The rule {rule!r} can't be read: {error}.") from error
+    return frozenset(pick.date() for pick in islice(found, count) if pick.year == year)
