@@ -144,7 +144,7 @@ def _until(
             return wall, None
         instant = wall.replace(tzinfo=UTC)
         # A day of grace on the wall clock; the instant decides.
-        return instant.astimezone(zone).replace(tzinfo=None, fold=0) + _DAY, instant
+        return instant.astimezone(zone).replace(tzinfo=None, fold=0) + timedelta(days=1), instant
     except (ValueError, OverflowError) as error:
         raise CalendarError(
             f"UNTIL {text!r} is no time; write 20270106T220000Z or 20270106", found.line
