@@ -3,22 +3,31 @@
 import time
 from collections.abc import Callable, Mapping
 
-from bridge.config.reach import HttpReach
+from bridge.config.reach import HttpReach, HwmonReach, MqttReach
 from bridge.controllers.base import Controller
 from rules.ports import Abilities
 
 
 def create(
     controller_id: str,
-    reach: HttpReach,
+    reach: HttpReach | MqttReach | HwmonReach,
     ports: Mapping[int, Abilities],
     *,
     clock: Callable[[], float] = time.monotonic,
 ) -> Controller:
     """The driver for `reach`. Call it on the event loop.
 
-    Raises PermanentError when a secret or TLS file can't be read.
+    Raises PermanentError when a secret or a TLS file can't be read.
     """
-    from bridge.controllers.http import HttpController  # noqa: PLC0415 - aiohttp only where it is used
+    # Each way brings its own libraries: they are loaded only where it is used.
+    if isinstance(reach, HttpReach):
+        from bridge.controllers.http import HttpController  # noqa: PLC0415
 
-    return HttpController(controller_id, reach, ports, clock=clock)
+        return HttpController(controller_id, reach, ports, clock=clock)
+    if isinstance(reach, HwmonReach):
+        from bridge.controllers.hwmon import HwmonController  # noqa: PLC0415
+
+        return HwmonController(controller_id, reach, ports, clock=clock)
+    from bridge.controllers.mqtt import MqttController  # noqa: PLC0415
+
+    return MqttController(controller_id, reach, ports, clock=clock)

@@ -8,7 +8,6 @@ the rules, after a reading.
 
 import asyncio
 import json
-import ssl
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -19,7 +18,7 @@ import aiohttp
 
 from bridge.config.expressions import compile_expression, fill, fill_json, spell
 from bridge.config.mapping import Scalar
-from bridge.config.reach import CAP_BYTES, HttpAsk, HttpAuth, HttpReach, HttpSend, ReachTls, Secret
+from bridge.config.reach import CAP_BYTES, HttpAsk, HttpAuth, HttpReach, HttpSend, Secret
 from bridge.config.secret import SecretSource
 from bridge.controllers.base import (
     BadAnswerError,
@@ -32,6 +31,7 @@ from bridge.controllers.base import (
     Verdict,
 )
 from bridge.controllers.table import MisfitError, Parser, Row, Rows, compile_flag, compile_table, merge
+from bridge.controllers.tls import tls_context
 from bridge.errors import PermanentError
 from rules.door import Outcome
 from rules.ports import Abilities, Reading, port_id
@@ -53,7 +53,7 @@ class Face:
             )
         if reach.auth is not None:
             self.headers["Authorization"] = _authorization(controller_id, reach.auth)
-        self._ssl = _ssl_context(controller_id, reach.tls) if reach.tls is not None else True
+        self._ssl = tls_context(controller_id, reach.tls) if reach.tls is not None else True
         self._polls: aiohttp.ClientSession | None = None
         self._commands: aiohttp.ClientSession | None = None
 
@@ -123,21 +123,6 @@ def _authorization(controller_id: str, auth: HttpAuth) -> str:
     if auth.username is not None:
         return aiohttp.BasicAuth(auth.username, secret, encoding="utf-8").encode()
     return f"Bearer {secret}"
-
-
-def _ssl_context(controller_id: str, tls: ReachTls) -> ssl.SSLContext:
-    try:
-        context = ssl.create_default_context(cafile=str(tls.ca_file) if tls.ca_file else None)
-        if tls.cert_file is not None:
-            context.load_cert_chain(tls.cert_file, tls.key_file)
-    except (OSError, ValueError) as error:
-        raise PermanentError(
-            f"{controller_id}: the TLS files can't be used: {error}", subject=controller_id
-        ) from error
-    if not tls.verify:
-        context.check_hostname = False
-        context.verify_mode = ssl.CERT_NONE
-    return context
 
 
 async def body_of(response: aiohttp.ClientResponse) -> bytes:
