@@ -27,9 +27,11 @@ import fcntl
 import hashlib
 import os
 import threading
+from collections.abc import Mapping
+from dataclasses import fields, replace
 from pathlib import Path
 from types import TracebackType
-from typing import NamedTuple, Self
+from typing import Any, NamedTuple, Self
 
 import structlog
 from pydantic import BaseModel, ConfigDict, ValidationError
@@ -132,7 +134,7 @@ class Journal:
         """
         with self._busy:
             self._sequence += 1
-            content = _encode(self._sequence, _Document(boot=self._boot, safety=safety))
+            content = _encode(self._sequence, _Document(boot=self._boot, safety=_plain(safety)))
             try:
                 for name in COPIES:
                     self._replace(name, content)
@@ -224,6 +226,13 @@ class Journal:
     def _unwritable(self, error: OSError) -> JournalUnwritableError:
         message = f"the safety journal in {self.folder} can't be written: {error.strerror}"
         return JournalUnwritableError(message, subject=str(self.folder))
+
+
+def _plain(safety: SafetyState) -> SafetyState:
+    """`safety` with dicts for its read-only mappings, which can't be serialised."""
+    values: dict[str, Any] = {part.name: getattr(safety, part.name) for part in fields(safety)}
+    mappings: dict[str, Any] = {name: dict(one) for name, one in values.items() if isinstance(one, Mapping)}
+    return replace(safety, **mappings)
 
 
 def _encode(sequence: int, document: _Document) -> bytes:
