@@ -5,7 +5,7 @@ Deliberately not the bridge's reader, so that each checks the other. Offsets: AN
 
 import asyncio
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -77,6 +77,7 @@ async def listen(site: "SimulatedSite") -> AsyncIterator[tuple[str, int]]:
         host, port = transport.get_extra_info("sockname")
         yield host, port
     finally:
-        passing.cancel()
-        await asyncio.gather(passing, return_exceptions=True)
         transport.close()
+        passing.cancel()
+        with suppress(asyncio.CancelledError):  # anything else it met is told here
+            await passing

@@ -106,6 +106,7 @@ class SimulatedPort:
         self._contact = False
         self._events: list[tuple[float, int, Callable[[float], None]]] = []
         self._order = 0
+        self._boot = 0
         self._next_event_s = inf
         self._power = spec.power_at_start
         for fault in spec.faults:
@@ -121,9 +122,19 @@ class SimulatedPort:
         """Tell the switch to close or open, `after_s` seconds from `t_s`."""
         self.advance(t_s)
         if after_s > 0.0:
-            self._at(t_s + after_s, lambda at_s: self._switch(power, at_s, cause))
+            boot = self._boot
+
+            def act(at_s: float) -> None:
+                if boot == self._boot:
+                    self._switch(power, at_s, cause)
+
+            self._at(t_s + after_s, act)
         else:
             self._switch(power, t_s, cause)
+
+    def forget_orders(self) -> None:
+        """The box restarts: what it was going to do later is gone."""
+        self._boot += 1
 
     def clear_fuse(self, t_s: float) -> None:
         """Give the fuse its clear command."""

@@ -113,6 +113,7 @@ class SimulatedController:
         after = self.spec.after_restart
         for port in self.ports.values():
             was = port.commanded
+            port.forget_orders()
             port.command(False, now_s, cause="restart")
             port.clear_fuse(now_s)
             port.told_energy_from_wh = port.energy_wh
@@ -144,7 +145,7 @@ class SimulatedSite:
         self.history: list[PowerChange] = []
         """Every change of any port's power, oldest first."""
         self.orders: list[Ordered] = []
-        """Every order any controller acted on or lost, oldest first."""
+        """Every order a controller carried out (or will, where it acts late), oldest first."""
         self.ports: dict[PortId, SimulatedPort] = {}
         self.controllers: dict[str, SimulatedController] = {}
         rng = Random(seed)  # noqa: S311 - repeatable noise, not a secret

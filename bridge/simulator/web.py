@@ -3,7 +3,7 @@
 import asyncio
 import json
 from collections.abc import AsyncIterator
-from contextlib import AsyncExitStack, asynccontextmanager
+from contextlib import AsyncExitStack, asynccontextmanager, suppress
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -25,6 +25,7 @@ TICK_S = 0.05
 """The site lives on this often [s] while it is served, so that faults act though nobody asks."""
 ENDLESS_BYTES = 300_000_000
 PUSH_EVERY_S = 0.25
+_NO_TYPE = "no-type"
 
 
 class ControllerFace:
@@ -40,6 +41,7 @@ class ControllerFace:
         """Listen; the port is the same again after a restart."""
         app = web.Application(client_max_size=65536)
         app.router.add_route("*", "/{path:.*}", self._answer)
+        app.on_response_prepare.append(_drop_type)
         # A hanging answer must not hold up the end: it gets no grace.
         self._runner = web.AppRunner(app, access_log=None, shutdown_timeout=0.0, handler_cancellation=True)
         await self._runner.setup()
@@ -76,7 +78,7 @@ class ControllerFace:
         if request.method == "GET" and path in ("/feed", "/events"):
             return await self._push(request, sse=path == "/events")
         read = (request.method, path) in shape.reads
-        faults = {} if read else self._take("order")
+        faults = self._take("read" if read else "order")
         try:
             order = (
                 None
@@ -85,9 +87,7 @@ class ControllerFace:
             )
         except BadOrder as error:
             return web.json_response({"refused": str(error)}, status=400)
-        if read:
-            faults = self._take("read")
-        elif order is None:
+        if not read and order is None:
             return web.json_response({"refused": f"nothing at {request.method} {path}"}, status=404)
         if "hang" in faults:
             await asyncio.Event().wait()
@@ -157,8 +157,7 @@ class ControllerFace:
             response.content_type = content_type
         if not endless:
             response.content_length = len(body)
-        if content_type is None:
-            request["no-type"] = True
+        response[_NO_TYPE] = content_type is None
         await response.prepare(request)
         if "slow" in faults:
             for at in range(len(body)):
@@ -187,6 +186,12 @@ class ControllerFace:
             text = json.dumps(self._controller.shape.document(path, self._voice(faults)))
             await response.write((f"event: reading\ndata: {text}\n\n" if sse else f"{text}\n").encode())
             await asyncio.sleep(PUSH_EVERY_S)
+
+
+async def _drop_type(_: web.Request, response: web.StreamResponse) -> None:
+    """Leave the content type out where a bad body asks for that; aiohttp always writes one."""
+    if response.get(_NO_TYPE):
+        response.headers.popall("Content-Type", None)
 
 
 def _break(request: web.Request) -> None:
@@ -225,7 +230,8 @@ async def serve(site: "SimulatedSite", *, ports_from: int, e131: bool) -> "Async
             )
         finally:
             ticking.cancel()
-            await asyncio.gather(ticking, return_exceptions=True)
+            with suppress(asyncio.CancelledError):  # anything else it met is told here
+                await ticking
 
 
 async def _tick(site: "SimulatedSite", faces: list[ControllerFace]) -> None:
