@@ -194,7 +194,7 @@ def test_shelf_ends_on_time():
 
 
 def test_told_once():
-    """A person is told when it is raised, not when it is acknowledged, suppressed, brought out or returned."""
+    """Told when raised; not when acknowledged, suppressed, brought out again or returned."""
     alarm, told = new_alarm(Condition.NO_LOAD), []
     for event in (
         E.RAISED,

@@ -24,7 +24,7 @@ def at(seconds: float) -> Now:
 
 
 def evening(plan, trips_s, until_s, restarts_s=frozenset()):
-    """Closings (second, shot) and the last state of a port that was on for long and trips at these seconds."""
+    """Closings (second, shot) and the last state of a port that was on long and trips at these seconds."""
     state, closings = reclose.closed(FRESH, at(-1000)), []
     for second in range(until_s):
         now = at(second)
