@@ -216,14 +216,13 @@ class SimulatedPort:
         sag = self._faults.get("sagging-supply") if self._faults else None
         return self.spec.volts_v if sag is None else sag[0].volts
 
-    @property
-    def leak_a(self) -> float:
-        """What a wet connector lets through at the present moment [A], with power on."""
+    def leak_a(self, t_s: float) -> float:
+        """What a wet connector lets through at `t_s` [A], with power on."""
         wet = self._faults.get("wet-connector")
         if wet is None:
             return 0.0
         fault, since_s = wet
-        return min(fault.amps, fault.amps_per_hour * (self.t_s - since_s) / 3600.0)
+        return min(fault.amps, fault.amps_per_hour * (t_s - since_s) / 3600.0)
 
     def drive(self, t_s: float) -> float:
         """Mean drive (0..1) that reaches the string."""
@@ -256,7 +255,7 @@ class SimulatedPort:
             current = self._lit_a
         if faults:
             # Milliamperes of leak move the head's voltage by millivolts: added, not solved again.
-            current += self.leak_a
+            current += self.leak_a(t_s)
         return min(current, self.spec.supply_limit_a)
 
     def current_a(self) -> float:
@@ -283,7 +282,7 @@ class SimulatedPort:
             power_w=current * self.volts_v,
             lit=self.drive(self.t_s) if self._power else 0.0,
             energy_wh=self.energy_wh,
-            leak_a=self.leak_a if self._power else 0.0,
+            leak_a=self.leak_a(self.t_s) if self._power else 0.0,
             temperature_c=self.temperature_c(current),
             faults=tuple(self._faults),
         )

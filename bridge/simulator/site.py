@@ -83,8 +83,6 @@ class SimulatedController:
     """One box: its ports, how it answers, what it does wrong, and since when it runs."""
 
     def __init__(self, site: "SimulatedSite", spec: ControllerSpec, ports: list[SimulatedPort]) -> None:
-        if spec.shape not in SHAPES:
-            raise ValueError(f"shape is {spec.shape!r}, it must be one of: {', '.join(SHAPES)}")
         self._site = site
         self.spec = spec
         self.shape: Shape = SHAPES[spec.shape]

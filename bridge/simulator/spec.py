@@ -181,13 +181,16 @@ class PortSpec(_Strict):
     faults: tuple[FaultSpec, ...] = ()
 
 
+ShapeName = Literal["rows", "keyed", "columns", "banks", "worded"]
+
+
 @dataclass(frozen=True, slots=True)
 class ControllerSpec(_Strict):
     """One box. `shape`: how it answers (`shapes.SHAPES`); `after_restart`: its ports then."""
 
     id: str
     ports: tuple[PortSpec, ...]
-    shape: str = "rows"
+    shape: ShapeName = "rows"
     after_restart: Literal["off", "on", "last"] = "off"
     acts_after_s: float = 0.0
 

@@ -25,7 +25,7 @@ TICK_S = 0.05
 """The site lives on this often [s] while it is served, so that faults act though nobody asks."""
 ENDLESS_BYTES = 300_000_000
 PUSH_EVERY_S = 0.25
-_NO_TYPE = "no-type"
+_NO_TYPE = web.ResponseKey("no-type", bool)
 
 
 class ControllerFace:
