@@ -3,7 +3,7 @@
 from typing import Any
 
 from bridge.config.load import load, parse
-from bridge.config.plan import plan
+from bridge.config.plan import plan, tariff
 from bridge.config.settings import Settings
 from bridge.errors import ConfigurationError, Problem
 
@@ -15,4 +15,4 @@ def schema() -> dict[str, Any]:
     return make()
 
 
-__all__ = ["ConfigurationError", "Problem", "Settings", "load", "parse", "plan", "schema"]
+__all__ = ["ConfigurationError", "Problem", "Settings", "load", "parse", "plan", "schema", "tariff"]

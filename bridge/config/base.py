@@ -69,6 +69,7 @@ class Section(BaseModel):
         hide_input_in_errors=True,
         alias_generator=yaml_key,
         str_strip_whitespace=True,
+        defer_build=True,  # one validator for the whole file instead of one per section: half the start-up
     )
 
     refused_keys: ClassVar[dict[str, str]] = {}

@@ -2,20 +2,20 @@
 
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field
+from pydantic import Field
 
-from bridge.config.base import Identifier, Section, Text, refuse
+from bridge.config.base import Identifier, Section, Text
 from bridge.config.quantities import (
     Current,
     Duration,
     Fraction,
     Interval,
-    Length,
     Quantity,
     Temperature,
     Voltage,
 )
 from bridge.config.reach import Reach
+from bridge.config.wiring import FusePartSettings, WiringSettings
 
 Share = Annotated[float, Quantity("a share", {"%": "0.01"}, ("80 %", "110 %"), "%", zero=False, most=5.0)]
 """A share of a nominal value; may exceed the whole."""
@@ -48,8 +48,14 @@ class CurrentLimitSettings(OptionalLimitSettings):
     level: Current | None = Field(default=None, description="The limit, a current.")
 
 
+class StuckOnLimitSettings(LimitSettings):
+    """A limit in amperes of a condition that is always looked for."""
+
+    level: Current | None = Field(default=None, description="A port that is off passes less than this.")
+
+
 class ShareLimitSettings(OptionalLimitSettings):
-    """A limit as a share of the port's rating, or of the supply's nominal voltage."""
+    """A limit as a share of the rating, the idle current, or the nominal voltage."""
 
     level: Share | None = Field(default=None, description="The limit, a share of the nominal value.")
 
@@ -68,7 +74,7 @@ class LimitsSettings(Section, alias_generator=_condition_key):
     """Limits by condition."""
 
     fuse_trip: LimitSettings | None = Field(default=None, description="The electronic fuse opened.")
-    overcurrent: ShareLimitSettings | None = Field(default=None, description="Current above the rating.")
+    overcurrent: CurrentLimitSettings | None = Field(default=None, description="Current above the rating.")
     near_rating: ShareLimitSettings | None = Field(
         default=None, description="Continuous current close to the rating (80 % by default)."
     )
@@ -76,14 +82,16 @@ class LimitsSettings(Section, alias_generator=_condition_key):
         default=None, description="Part of the string is dark: current below the idle floor."
     )
     no_load: CurrentLimitSettings | None = Field(default=None, description="Powered, and nothing draws.")
-    leakage: CurrentLimitSettings | None = Field(
+    leakage: ShareLimitSettings | None = Field(
         default=None, description="Idle current rose against its own baseline: water in a connector."
     )
-    stuck_on: LimitSettings | None = Field(default=None, description="Switched off, and current still flows.")
+    stuck_on: StuckOnLimitSettings | None = Field(
+        default=None, description="Switched off, and current still flows."
+    )
     stuck_off: OptionalLimitSettings | None = Field(default=None, description="Switched on, and no power.")
     overtemperature: TemperatureLimitSettings | None = Field(default=None, description="Too hot.")
     undervoltage: ShareLimitSettings | None = Field(default=None, description="Too little voltage.")
-    implausible: CurrentLimitSettings | None = Field(
+    implausible: OptionalLimitSettings | None = Field(
         default=None, description="A reading no port can have (milliamperes taken for amperes)."
     )
 
@@ -128,26 +136,6 @@ class AbilitiesSettings(Section):
     clear: bool | None = Field(default=None, description="Its fuse has a clear command of its own.")
 
 
-_WIRE_AREAS = "18 AWG or 0.75 mm2"
-
-
-def _wire(value: str) -> str:
-    number, _, unit = value.partition(" ")
-    if unit not in ("AWG", "mm2", "mm²") or not number.replace(".", "", 1).isdigit():
-        refuse(f"this is not a conductor size; write its gauge or its area, for example {_WIRE_AREAS}")
-    return value
-
-
-class CableSettings(Section):
-    """The cable between the port and its first pixel, for the arithmetic of `duskward check`."""
-
-    length_m: Length = Field(description="One way, from the port to the first pixel.", examples=["10 m"])
-    wire: Annotated[str, AfterValidator(_wire)] = Field(
-        description="Conductor size by gauge or area.", examples=["18 AWG", "0.75 mm2"]
-    )
-    solid: bool = Field(default=False, description="One solid conductor instead of strands.")
-
-
 class PortDefaults(Section):
     """What may be said of a port. Under every_port it holds for all ports of the controller."""
 
@@ -156,8 +144,8 @@ class PortDefaults(Section):
     fuse: Literal["latching", "self-resetting"] | None = Field(
         default=None, description="Stays open until it is cleared (default), or closes again by itself."
     )
-    pixels: Annotated[int, Field(ge=1, le=100_000)] | None = Field(
-        default=None, description="How many pixels hang on it."
+    pixels: Annotated[int, Field(ge=0, le=100_000)] | None = Field(
+        default=None, description="How many pixels hang on it; 0 for a port with nothing on it."
     )
     chip: Text | None = Field(default=None, description="Driver chip of its pixels.", examples=["ws2811-12v"])
     brightness: Fraction | None = Field(
@@ -175,7 +163,10 @@ class PortDefaults(Section):
     idle_a: Current | None = Field(
         default=None, description="Current with nothing lit, where it was measured."
     )
-    cable: CableSettings | None = Field(default=None, description="The cable to the first pixel.")
+    wiring: WiringSettings | None = Field(default=None, description="Copper from the port to the last pixel.")
+    fuse_part: FusePartSettings | None = Field(
+        default=None, description="What its fuse is made of, for the arithmetic of its curve."
+    )
 
 
 class PortSettings(PortDefaults):
@@ -195,7 +186,7 @@ class ControllerSettings(Section):
 
     name: Text | None = Field(default=None, description="Its name; the id where none is written.")
     reach: Reach = Field(description="How it is reached and what its answers mean.")
-    every_port: PortDefaults = Field(default=PortDefaults(), description="What all its ports share.")
+    every_port: PortDefaults = Field(default_factory=PortDefaults, description="What all its ports share.")
     ports: Annotated[dict[PortNumber, PortSettings], Field(min_length=1)] = Field(
         description="Its ports by number."
     )
@@ -213,6 +204,9 @@ class SupplySettings(Section):
         default=4, description="So many ports come on together …"
     )
     gap_s: Duration = Field(default=0.5, description="… with this pause before the next ones.")
+    class2: bool = Field(
+        default=False, description="Its output is marked as a Class 2 circuit (NEC chapter 9, table 11)."
+    )
     withhold: bool = Field(
         default=False, description="Keep ports off that would exceed the rating, instead of only telling."
     )

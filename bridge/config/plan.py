@@ -28,6 +28,7 @@ from rules.plan import (
     Telemetry,
 )
 from rules.ports import Condition, Fuse, PortId, port_id
+from rules.tariff import EVERY_DAY, Band, Tariff
 
 
 def plan(settings: Settings) -> SitePlan:
@@ -70,6 +71,19 @@ def plan(settings: Settings) -> SitePlan:
     )
 
 
+def tariff(settings: Settings) -> Tariff | None:
+    """What energy costs, None where no tariff is configured."""
+    given = settings.tariff
+    if given is None:
+        return None
+    bands = (
+        Band(band.start, band.end, float(band.price.amount), band.weekdays or EVERY_DAY)
+        for band in given.bands
+    )
+    price = float(given.price.amount)
+    return Tariff(settings.site.timezone, price, tuple(bands), given.price.currency)
+
+
 def port_settings(settings: Settings, controller: str, number: int) -> PortSettings:
     """A port's settings with what it inherits from every_port (limits and reclosing: see `plan`)."""
     owner = settings.controllers[controller]
@@ -101,6 +115,8 @@ def _port(settings: Settings, controller: str, number: int) -> PortPlan:
         reclosing=_reclosing([level.reclosing for level in levels]),
         expected_a=port.expected_a,
         idle_a=port.idle_a,
+        wiring=port.wiring.wiring() if port.wiring else None,
+        fuse_part=port.fuse_part.part() if port.fuse_part else None,
     )
 
 
@@ -135,6 +151,7 @@ def _supply(name: str, supply: SupplySettings) -> SupplyPlan:
         gap_s=supply.gap_s,
         withhold=supply.withhold,
         efficiency=supply.efficiency,
+        class2=supply.class2,
     )
 
 

@@ -22,6 +22,6 @@ class Settings(Section):
     props: dict[Identifier, PropSettings] = Field(default={}, description="What people hang, by id.")
     shows: list[ShowSettings] = Field(default=[], description="Shows: when power is needed, and where.")
     measurements: MeasurementsSettings = Field(
-        default=MeasurementsSettings(), description="How often measurements are published."
+        default_factory=MeasurementsSettings, description="How often measurements are published."
     )
     tariff: TariffSettings | None = Field(default=None, description="What energy costs, for reports.")

@@ -156,7 +156,7 @@ class BrokerSettings(Section):
         default=1, description="Quality of service of measurements. All else that is retained has 1."
     )
     discovery: DiscoverySettings = Field(
-        default=DiscoverySettings(), description="Documents by which dashboards find the ports."
+        default_factory=DiscoverySettings, description="Documents by which dashboards find the ports."
     )
 
     @model_validator(mode="after")
@@ -231,6 +231,8 @@ class TariffSettings(Section):
 
     @model_validator(mode="after")
     def _one_currency(self) -> "TariffSettings":
+        if any(clock.second for band in self.bands for clock in (band.start, band.end)):
+            refuse("price bands begin and end on whole minutes; leave the seconds out")
         if any(band.price.currency != self.price.currency for band in self.bands):
             refuse("all prices of a tariff must be in one currency; convert the others")
         return self
