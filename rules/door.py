@@ -102,9 +102,10 @@ class Outcome(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class CommandResult:
-    """What became of a `Switch`."""
+    """What became of a `Switch`: its id and port again, and what is known."""
 
     id: int
+    port: PortId
     outcome: Outcome
     detail: str = ""
 
@@ -155,6 +156,26 @@ class Trouble:
     detail: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Stopping:
+    """The process is about to end. `power_off`: every port goes dark first."""
+
+    power_off: bool
+
+
+@dataclass(frozen=True, slots=True)
+class JobChanged:
+    """A test job (counting, pre-show check) takes ports, sets their power, or (power None) gives them back.
+
+    `until_s`: monotonic second at which the job ends by itself, whatever happens to whoever started it.
+    """
+
+    name: str
+    ports: tuple[PortId, ...]
+    power: bool | None
+    until_s: float = 0.0
+
+
 Event = (
     Restored
     | Configured
@@ -168,6 +189,8 @@ Event = (
     | Asked
     | EffectDone
     | Trouble
+    | Stopping
+    | JobChanged
 )
 
 # ---------------------------------------------------------------- effects
@@ -264,4 +287,13 @@ class WakeAt:
     monotonic_s: float
 
 
-Effect = Persist | Switch | Publish | Alert | Presence | Answer | Record | Remark | WakeAt
+@dataclass(frozen=True, slots=True)
+class Adopted:
+    """A `Configured` plan is in force, or was refused for the reason given and the old one stays."""
+
+    plan: SitePlan
+    accepted: bool
+    text: str = ""
+
+
+Effect = Persist | Switch | Publish | Alert | Presence | Answer | Record | Remark | Adopted | WakeAt

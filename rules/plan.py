@@ -120,12 +120,16 @@ class PortPlan:
 
 @dataclass(frozen=True, slots=True)
 class ControllerPlan:
-    """A controller and its ports, in order of their numbers. `every_s`: seconds between readings."""
+    """A controller and its ports, in order of their numbers.
+
+    every_s: seconds between readings while shows run; stale_s: a reading older than this [s] is none.
+    """
 
     id: str
     name: str
     ports: tuple[PortId, ...]
     every_s: float = 1.0
+    stale_s: float = 15.0
 
 
 @dataclass(frozen=True, slots=True)

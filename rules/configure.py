@@ -1,0 +1,311 @@
+"""Plans and kept state come in: the first plan, a new plan, what the journal restored."""
+
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import timedelta
+from types import MappingProxyType
+
+from rules import alarms, conditions, reclose, schedule, staging
+from rules.alarms import AlarmEvent
+from rules.door import Adopted, Configured, EnergyLoaded, Origin, Remark, Restored, Value
+from rules.errors import RulesError
+from rules.plan import SitePlan
+from rules.ports import Condition, HoldState, Mode, PortId, Target, TargetKind
+from rules.requests import JOURNAL_HOLDER
+from rules.safety import Hold, SafetyState, Shelved, Tripped
+from rules.state import ControllerState, PortState, SiteState, SupplyState
+from rules.step import Step
+
+LEAVE_WITHIN_S = 20.0
+"""Ports that leave the configuration have this long [s] to be proven dark; then the plan counts anyway."""
+
+
+def adopt_plan(step: Step, event: Configured) -> None:
+    """Take over a plan; refuse one that would drop a port that is held or locked out."""
+    site = step.site
+    if site.plan is None:
+        _install(step, event.plan)
+        step.effects.append(Adopted(event.plan, True))
+        return
+    objections = _objections(site, event.plan)
+    if objections:
+        text = " ".join(objections)
+        step.effects.append(Adopted(event.plan, False, text))
+        step.effects.append(Remark("error", site.target, f"The new configuration is refused. {text}"))
+        return
+    leaving = [port for port_id, port in site.ports.items() if port_id not in event.plan.ports]
+    for port in leaving:
+        step.touch(port)
+        port.leaving = True
+        step.look_at(port)
+    site.successor = event.plan
+    site.successor_until_s = step.now.monotonic_s + LEAVE_WITHIN_S
+    for port in leaving:
+        step.timers.at(site.successor_until_s, port.plan.id)
+
+
+def _objections(site: SiteState, plan: SitePlan) -> list[str]:
+    assert site.plan is not None
+    found = []
+    if plan.id != site.plan.id:
+        found.append(
+            f"The site's id can't change from {site.plan.id} to {plan.id} while running; restart instead."
+        )
+    for port_id, port in site.ports.items():
+        if port_id not in plan.ports and port.hold_proof is not HoldState.NONE:
+            found.append(f"{port_id} ({port.plan.name}) is held: release it before it leaves.")
+        elif port_id not in plan.ports and port.reclose.tripped:
+            found.append(f"{port_id} ({port.plan.name}) is tripped or locked out: reset it before it leaves.")
+    return found
+
+
+def finish_succession(step: Step) -> None:
+    """Take the waiting plan once the ports that leave are dark, or their time is over."""
+    site = step.site
+    if site.successor is None:
+        return
+    lit = [port for port in site.ports.values() if port.leaving and port.seen_power is True]
+    if lit and step.now.monotonic_s < site.successor_until_s:
+        return
+    if lit:
+        names = ", ".join(port.plan.id for port in lit)
+        step.effects.append(
+            Remark("error", site.target, f"Left the configuration without being proven off: {names}.")
+        )
+    plan, site.successor = site.successor, None
+    _install(step, plan)
+    step.effects.append(Adopted(plan, True))
+
+
+def _install(step: Step, plan: SitePlan) -> None:
+    site = step.site
+    site.plan = plan
+    site.target = Target(TargetKind.SITE, plan.id)
+    of_prop = {port: prop for prop in plan.props.values() for port in prop.fed_by}
+    calls: dict[PortId, set[str]] = {}
+    for show in plan.shows:
+        for port_id in show.needs:
+            calls.setdefault(port_id, set()).add(show.id)
+    ports = {}
+    for index, (port_id, port_plan) in enumerate(plan.ports.items()):
+        prop = of_prop.get(port_id)
+        feeds = prop.fed_by if prop is not None else (port_id,)
+        port = site.ports.get(port_id)
+        if port is None:
+            port = PortState(port_plan, index, feeds, None)
+        else:
+            step.touch(port)
+        if port.plan is not port_plan and port.plan.idle_a != port_plan.idle_a:
+            port.facts = port.facts._replace(idle_a=port_plan.idle_a, learned=False)
+        port.plan, port.index, port.feeds = port_plan, index, feeds
+        port.prop = prop.id if prop is not None else None
+        port.shows = frozenset(calls.get(port_id, ()))
+        port.expected_a = port_plan.expected_a
+        supply = plan.supplies.get(port_plan.supply) if port_plan.supply is not None else None
+        controller = plan.controllers[port_id.rpartition("/")[0]]
+        port.facts = port.facts._replace(
+            rating_a=port_plan.rating_a,
+            abilities=port_plan.abilities,
+            nominal_v=None if supply is None else supply.volts_v,
+            gap_s=controller.stale_s,
+        )
+        ports[port_id] = port
+    site.ports = MappingProxyType(ports)
+    site.controllers = MappingProxyType({key: _controller(step, plan, key) for key in plan.controllers})
+    site.supplies = MappingProxyType({key: site.supplies.get(key) or SupplyState() for key in plan.supplies})
+    site.shows = _shows(step, plan)
+    site.ports_on = sum(port.seen_power is True for port in ports.values())
+    site.load_w = sum(port.load_w for port in ports.values())
+    parts: list[PortState | ControllerState | SiteState] = [site, *site.controllers.values(), *ports.values()]
+    site.faults = sum(bool(part.alarms) for part in parts)
+    _tell_all(step)
+    step.show_dirty = step.site_dirty = True
+    step.look_at_all()
+
+
+def _controller(step: Step, plan: SitePlan, key: str) -> ControllerState:
+    known = step.site.controllers.get(key)
+    if known is None:
+        return ControllerState(plan.controllers[key])
+    step.touch(known)
+    known.plan = plan.controllers[key]
+    return known
+
+
+def _shows(step: Step, plan: SitePlan) -> Mapping[str, schedule.ShowState]:
+    shows = {}
+    for show in plan.shows:
+        lead = timedelta(seconds=staging.lead_s(plan, show))
+        known = step.site.shows.get(show.id)
+        state = replace(known, plan=show, lead=lead) if known else schedule.ShowState(show, lead)
+        shows[show.id] = schedule.refreshed(state, plan.place, step.site.calendars, step.now.utc, force=True)
+    return shows
+
+
+def _tell_all(step: Step) -> None:
+    """Every retained property has a value from the start."""
+    for port in step.site.ports.values():
+        if not port.published:
+            for name, value in _INITIAL.items():
+                step.tell(port, name, value)
+        if port.plan.pixels is not None:
+            step.tell(port, "pixels", port.plan.pixels)
+        if port.plan.idle_a is not None:
+            step.tell(port, "expected", port.plan.idle_a)
+    for controller in step.site.controllers.values():
+        own = [hold for hold in step.site.holds if hold.target == controller.target]
+        step.tell(controller, "hold", [{"holder": hold.holder} for hold in own])
+    for prop in step.plan.props.values():
+        target = Target(TargetKind.PROP, prop.id)
+        step.tell_prop(target, "fault", "none")
+        counts = [step.plan.ports[feed].pixels for feed in prop.fed_by]
+        known = [count for count in counts if count is not None]
+        if known:
+            step.tell_prop(target, "pixels", sum(known))
+
+
+_INITIAL: Mapping[str, Value] = {
+    "mode": "auto",
+    "override-left": "PT0S",
+    "hold": [],
+    "hold-state": "none",
+    "fault": "none",
+    "alarm": "normal",
+    "fault-detail": {},
+    "reason": "Off: nothing is known yet.",
+    "shots": 0,
+}
+
+
+def restore(step: Step, event: Restored) -> None:
+    """Put back what the journal kept; without it a site starts held, unless it is the first start."""
+    site = step.site
+    if site.plan is None:
+        raise RulesError("Restored came before Configured")
+    safety = event.safety
+    site.holds = safety.holds
+    site.weather_hold = safety.weather_hold
+    site.orphans = SafetyState(
+        modes={port: mode for port, mode in safety.modes.items() if port not in site.ports},
+        trips={port: trip for port, trip in safety.trips.items() if port not in site.ports},
+        shots={port: shots for port, shots in safety.shots.items() if port not in site.ports},
+        energy_floor_wh=safety.energy_floor_wh,
+    )
+    for port in site.ports.values():
+        _restore_port(step, port, event)
+    for shelved in safety.shelved:
+        _restore_shelved(step, shelved)
+    if event.origin is Origin.LOST:
+        text = "The safety journal was lost or can't be read, so holds and lockouts are not known."
+        conditions.raise_(step, site, Condition.JOURNAL_FAULT, detail=text)
+        if step.plan.hold_when_journal_lost:
+            site.holds = (*site.holds, Hold(site.target, JOURNAL_HOLDER, step.now.utc))
+            step.must_keep()
+            step.effects.append(
+                Remark(
+                    "error",
+                    site.target,
+                    f"{text} Everything is held by {JOURNAL_HOLDER} until a person releases it.",
+                )
+            )
+    site.restored = True
+    step.show_dirty = step.site_dirty = True
+    step.look_at_all()
+
+
+def _restore_port(step: Step, port: PortState, event: Restored) -> None:
+    safety, now = event.safety, step.now
+    port_id = port.plan.id
+    hand = safety.modes.get(port_id)
+    trip = safety.trips.get(port_id)
+    shots = safety.shots.get(port_id, 0)
+    if hand is None and trip is None and not shots:
+        return
+    step.touch(port)
+    if hand is not None and hand.mode is Mode.OFF:
+        port.hand = hand
+    elif hand is not None and hand.until_utc is not None and not event.rebooted:
+        left_s = min((hand.until_utc - now.utc).total_seconds(), step.plan.manual_on_s)
+        if left_s > 0:
+            port.hand, port.hand_until_s = hand, now.monotonic_s + left_s
+    port.reclose = reclose.restored(
+        trip, shots, port.plan.reclosing, now, fuse=port.plan.fuse, rebooted=event.rebooted
+    )
+    if trip is not None:
+        port.trip_a = trip.measured_a
+        _restore_alarm(step, port, Condition.FUSE_TRIP, trip)
+        if trip.lockout:
+            _restore_alarm(step, port, Condition.LOCKOUT, trip)
+    step.tell(port, "shots", port.reclose.shots)
+
+
+def _restore_alarm(step: Step, port: PortState, condition: Condition, trip: Tripped) -> None:
+    now = step.now._replace(utc=trip.since_utc)
+    alarm = alarms.advance(
+        alarms.new_alarm(condition),
+        AlarmEvent.RAISED,
+        now,
+        measured=trip.measured_a,
+        limit=port.plan.rating_a,
+    )
+    if trip.acknowledged:
+        alarm = alarms.advance(alarm, AlarmEvent.ACKNOWLEDGED, now)
+    conditions.set_alarm(step, port, alarm)
+
+
+def _restore_shelved(step: Step, shelved: Shelved) -> None:
+    part = {
+        TargetKind.PORT: step.site.ports.get(PortId(shelved.target.id)),
+        TargetKind.CONTROLLER: step.site.controllers.get(shelved.target.id),
+        TargetKind.SITE: step.site,
+    }.get(shelved.target.kind)
+    if part is not None and shelved.until_utc > step.now.utc:
+        conditions.shelve(step, part, shelved.condition, shelved.until_utc)
+
+
+def load_energy(_step: Step, _event: EnergyLoaded) -> None:
+    """A counter from the store."""
+
+
+def safety_of(step: Step) -> SafetyState:
+    """All that must be kept, as it is now; only what differs from the default."""
+    site = step.site
+    modes, trips, shots = dict(site.orphans.modes), dict(site.orphans.trips), dict(site.orphans.shots)
+    shelved = []
+    for port_id, port in site.ports.items():
+        if port.hand is not None:
+            modes[port_id] = port.hand
+        if port.reclose is not reclose.FRESH:
+            acknowledged = _acknowledged(port)
+            trip, used = reclose.kept(port.reclose, measured_a=port.trip_a, acknowledged=acknowledged)
+            if trip is not None:
+                trips[port_id] = trip
+            if used:
+                shots[port_id] = used
+        if port.alarms:
+            shelved += _shelved(port)
+    others: list[ControllerState | SiteState] = [site, *site.controllers.values()]
+    for part in others:
+        shelved += _shelved(part)
+    return SafetyState(
+        holds=site.holds,
+        weather_hold=site.weather_hold,
+        modes=MappingProxyType(modes),
+        trips=MappingProxyType(trips),
+        shots=MappingProxyType(shots),
+        shelved=tuple(shelved),
+        energy_floor_wh=site.orphans.energy_floor_wh,
+    )
+
+
+def _acknowledged(port: PortState) -> bool:
+    alarm = port.alarms.get(Condition.LOCKOUT) or port.alarms.get(Condition.FUSE_TRIP)
+    return alarm is not None and "unacknowledged" not in alarm.process.value
+
+
+def _shelved(part: PortState | ControllerState | SiteState) -> list[Shelved]:
+    return [
+        Shelved(part.target, alarm.condition, alarm.shelved_until_utc)
+        for alarm in part.alarms.values()
+        if alarm.shelved_until_utc is not None
+    ]

@@ -1,0 +1,225 @@
+"""What the engine remembers between steps.
+
+Members are replaced, never changed in place. So a snapshot of an object is the tuple of its members,
+taken the first time a step touches it, and a step that raises is undone by putting them back.
+"""
+
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
+from operator import attrgetter
+from types import MappingProxyType
+from typing import Any, ClassVar, NamedTuple
+
+from rules.alarms import Alarm
+from rules.calendar import IcsCalendar
+from rules.demand import Rule, Verdict
+from rules.detect import DetectorState, Facts
+from rules.door import Value
+from rules.plan import ControllerPlan, PortPlan, SitePlan
+from rules.ports import Condition, HoldState, PortId, Reading, Target, TargetKind
+from rules.reclose import FRESH, Reclose
+from rules.safety import HandMode, Hold, SafetyState
+from rules.schedule import ShowState
+from rules.staging import Gate
+
+UNDECIDED = Verdict(False, Rule.NOTHING, "Off: nothing is known yet.")
+NEVER_S = float("-inf")
+NO_ALARMS: Mapping[Condition, Alarm] = MappingProxyType({})
+NOTHING_TOLD: Mapping[str, Value] = MappingProxyType({})
+
+
+class Pending(NamedTuple):
+    """The one command in flight."""
+
+    id: int
+    power: bool
+    given_s: float
+
+
+class Snapshotted:
+    """An object whose members can be taken and put back."""
+
+    __slots__ = ()
+    _names: ClassVar[tuple[str, ...]]
+    take: ClassVar[Callable[[Any], tuple[Any, ...]]]
+
+    def __init_subclass__(cls) -> None:
+        cls._names = tuple(cls.__slots__)
+        cls.take = attrgetter(*cls._names)
+
+    def snapshot(self) -> tuple[Any, ...]:
+        """The members as they are now."""
+        return type(self).take(self)
+
+    def put_back(self, members: tuple[Any, ...]) -> None:
+        """Undo every change since `snapshot` returned `members`."""
+        for name, value in zip(self._names, members, strict=True):
+            setattr(self, name, value)
+
+
+class PortState(Snapshotted):
+    """One port: what it reported, what was decided, what was commanded, what is wrong, what was told."""
+
+    __slots__ = (
+        "alarms", "current_told_a", "current_told_s", "detector", "expected_a", "facts", "feeds",
+        "flag", "flag_ignore_s", "hand", "hand_until_s", "hold_proof", "index", "job", "late_on", "leaving",
+        "load_w", "off_attempts", "off_next_s", "off_ok_s", "off_owed", "on_attempts", "on_next_s",
+        "on_spent", "on_wait_s", "pending", "plan", "prop", "published", "reading", "reading_s", "reclose",
+        "released_until_s", "request_next_s", "seen_power", "seen_power_s", "shows", "target", "told_power",
+        "trip_a", "unbroken", "verdict", "verdict_s", "withheld",
+    )  # fmt: skip
+
+    def __init__(self, plan: PortPlan, index: int, feeds: tuple[PortId, ...], prop: str | None) -> None:
+        self.plan = plan
+        self.index = index
+        """Its place in the configuration: the stable order of staging."""
+        self.target = Target(TargetKind.PORT, plan.id)
+        self.feeds = feeds
+        """All feeds of the port's prop, itself included."""
+        self.prop = prop
+        # what it reported
+        self.reading: Reading | None = None
+        self.reading_s = NEVER_S
+        self.seen_power: bool | None = None
+        self.seen_power_s = NEVER_S
+        self.unbroken = False
+        """Readings came without a break since power was last seen: whatever changed, changed in between."""
+        self.flag: bool | None = None
+        """The controller's trip flag as last seen."""
+        self.flag_ignore_s = NEVER_S
+        """Until then [monotonic s] the flag is that of a trip dealt with; it counts again once seen down."""
+        self.load_w = 0.0
+        # what was decided
+        self.verdict = UNDECIDED
+        self.verdict_s = NEVER_S
+        self.shows: frozenset[str] = frozenset()
+        self.hand: HandMode | None = None
+        self.hand_until_s: float | None = None
+        self.job: tuple[str, bool, float] | None = None
+        self.released_until_s = NEVER_S
+        self.leaving = False
+        self.reclose: Reclose = FRESH
+        self.trip_a: float | None = None
+        """The last current before the trip [A]."""
+        self.expected_a = plan.expected_a
+        # what was commanded
+        self.pending: Pending | None = None
+        self.off_owed = False
+        """A safety rule wants an OFF given and accepted, whatever the readings say."""
+        self.off_ok_s = NEVER_S
+        self.off_attempts = 0
+        self.off_next_s = NEVER_S
+        self.late_on = False
+        """An ON of unknown outcome may still act: the next OFF is given twice."""
+        self.on_attempts = 0
+        self.on_next_s = NEVER_S
+        self.on_spent = False
+        """The ON was given; another needs a new reason."""
+        self.on_wait_s = NEVER_S
+        """Only a reading asked for after this moment shows that the last ON did not act."""
+        self.request_next_s = NEVER_S
+        self.withheld = ""
+        """Why the supply's budget keeps the port off, in one sentence; empty if it does not."""
+        # what is wrong
+        self.detector = DetectorState()
+        self.facts = Facts(rating_a=plan.rating_a, idle_a=plan.idle_a, abilities=plan.abilities)
+        self.alarms = NO_ALARMS
+        self.hold_proof = HoldState.NONE
+        # what was told
+        self.published = NOTHING_TOLD
+        self.told_power: bool | None = None
+        self.current_told_a: float | None = None
+        self.current_told_s = NEVER_S
+
+
+class ControllerState(Snapshotted):
+    """One controller: reachable or not, and for how many polls it has not answered."""
+
+    __slots__ = ("alarms", "failures", "plan", "published", "reachable", "target", "told_present")
+
+    def __init__(self, plan: ControllerPlan) -> None:
+        self.plan = plan
+        self.target = Target(TargetKind.CONTROLLER, plan.id)
+        self.reachable: bool | None = None
+        self.failures = 0
+        self.told_present: bool | None = None
+        self.alarms = NO_ALARMS
+        self.published = NOTHING_TOLD
+
+
+class SupplyState(Snapshotted):
+    """One supply: who waits to come on, who is on or admitted, and whether its budget was told."""
+
+    __slots__ = ("gate", "over_told")
+
+    def __init__(self) -> None:
+        self.gate = Gate()
+        self.over_told = False
+
+
+class SiteState(Snapshotted):
+    """Everything else."""
+
+    __slots__ = (
+        "alarms",
+        "calendars",
+        "clock_trusted",
+        "controllers", "details",
+        "fault_until_s",
+        "faults",
+        "holds",
+        "load_w",
+        "next_id",
+        "orphans",
+        "plan",
+        "ports",
+        "ports_on",
+        "props_published",
+        "published",
+        "restored",
+        "show_check_utc",
+        "shows",
+        "stopping",
+        "successor",
+        "successor_until_s",
+        "supplies",
+        "target",
+        "unkept_id",
+        "utc_offset_s",
+        "weather_hold",
+    )  # fmt: skip
+
+    def __init__(self) -> None:
+        self.plan: SitePlan | None = None
+        self.successor: SitePlan | None = None
+        """A plan that waits until the ports it drops are dark."""
+        self.successor_until_s = NEVER_S
+        self.target = Target(TargetKind.SITE, "site")
+        self.ports: Mapping[PortId, PortState] = MappingProxyType({})
+        self.controllers: Mapping[str, ControllerState] = MappingProxyType({})
+        self.supplies: Mapping[str, SupplyState] = MappingProxyType({})
+        self.shows: Mapping[str, ShowState] = MappingProxyType({})
+        self.show_check_utc = datetime.min.replace(tzinfo=UTC)
+        """When shows must be looked at again."""
+        self.calendars: Mapping[str, IcsCalendar] = MappingProxyType({})
+        self.holds: tuple[Hold, ...] = ()
+        self.weather_hold = False
+        self.restored = False
+        self.stopping: bool | None = None
+        self.clock_trusted: bool | None = None
+        self.utc_offset_s: float | None = None
+        self.fault_until_s = NEVER_S
+        """After an unexpected error no ON is given until then [monotonic s]."""
+        self.next_id = 1
+        self.unkept_id: int | None = None
+        """The newest `Persist` that is not on disk yet: an ON waits for it."""
+        self.orphans = SafetyState()
+        """Kept state of ports that the plan does not name: not forgotten, should they come back."""
+        self.ports_on = 0
+        self.faults = 0
+        self.load_w = 0.0
+        self.alarms = NO_ALARMS
+        self.details: Mapping[tuple[Target, Condition], str] = MappingProxyType({})
+        """What the one who raised a condition said of it, for its message."""
+        self.published = NOTHING_TOLD
+        self.props_published: Mapping[str, Mapping[str, Value]] = MappingProxyType({})

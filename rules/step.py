@@ -1,0 +1,133 @@
+"""One step in the making: the instant, the effects so far, what to look at again, and how to undo it."""
+
+from collections.abc import Mapping
+from heapq import heappop, heappush
+from typing import Any
+
+from rules.demand import ShowCall
+from rules.door import Effect, Presence, Publish, Value
+from rules.plan import SitePlan
+from rules.ports import Now, PortId, Target
+from rules.state import ControllerState, PortState, SiteState, Snapshotted
+
+
+class Timers:
+    """Ports to look at again, by monotonic second. A timer only asks; what is due is seen from the state."""
+
+    def __init__(self) -> None:
+        self._heap: list[tuple[float, str]] = []
+        self._set: dict[str, float] = {}
+
+    def at(self, due_s: float, port: PortId | str) -> None:
+        """Look at `port` again at `due_s`; an earlier timer of the port stays, a later one gives way."""
+        known = self._set.get(port)
+        if known is None or due_s < known:
+            self._set[port] = due_s
+            heappush(self._heap, (due_s, port))
+
+    def due(self, now_s: float) -> list[str]:
+        """Take out what is due at `now_s`, in order of time."""
+        found = []
+        while self._heap and self._heap[0][0] <= now_s:
+            due_s, port = heappop(self._heap)
+            if self._set.get(port) == due_s:
+                del self._set[port]
+                found.append(port)
+        return found
+
+    def next_s(self) -> float | None:
+        """When the next timer is due, None if there is none."""
+        while self._heap and self._set.get(self._heap[0][1]) != self._heap[0][0]:
+            heappop(self._heap)
+        return self._heap[0][0] if self._heap else None
+
+
+class Step:
+    """Carried through all functions of one `Engine.step`; nothing of it outlives the step."""
+
+    __slots__ = (
+        "_kept", "calls", "dirty", "effects", "gates", "keep", "now", "show_dirty", "site",
+        "site_dirty", "timers",
+    )  # fmt: skip
+
+    def __init__(self, now: Now, site: SiteState, timers: Timers) -> None:
+        self.now = now
+        self.site = site
+        self.timers = timers
+        self.effects: list[Effect] = []
+        self.dirty: dict[PortId, None] = {}
+        self.gates: dict[str, None] = {}
+        """Supplies whose waiting ports may now come on."""
+        self.calls: dict[frozenset[str], tuple[tuple[ShowCall, ...], str | None]] = {}
+        self.site_dirty = False
+        self.show_dirty = False
+        self.keep: int | None = None
+        """The id of this step's `Persist`, once something that must survive has changed."""
+        self._kept: dict[int, tuple[Snapshotted, tuple[Any, ...]]] = {}
+        self.touch(site)
+
+    @property
+    def plan(self) -> SitePlan:
+        """The plan in force; nothing that needs it runs before there is one."""
+        plan = self.site.plan
+        assert plan is not None
+        return plan
+
+    def touch(self, part: Snapshotted) -> None:
+        """Remember `part` as it is, before its first change in this step."""
+        key = id(part)
+        if key not in self._kept:
+            self._kept[key] = (part, part.snapshot())
+
+    def undo(self) -> None:
+        """Put everything back that this step touched."""
+        for part, members in self._kept.values():
+            part.put_back(members)
+
+    def new_id(self) -> int:
+        """A fresh id for an effect that will be answered."""
+        number = self.site.next_id
+        self.site.next_id = number + 1
+        return number
+
+    def must_keep(self) -> int:
+        """Say that the safety state changed; the id of the `Persist` that will carry it."""
+        if self.keep is None:
+            self.keep = self.new_id()
+            self.site.unkept_id = self.keep
+        return self.keep
+
+    def look_at(self, port: PortState, *, feeds: bool = False) -> None:
+        """Settle `port` in this step; with `feeds`, all feeds of its prop."""
+        if feeds:
+            for feed in port.feeds:
+                self.dirty[feed] = None
+        else:
+            self.dirty[port.plan.id] = None
+
+    def look_at_all(self) -> None:
+        """Settle every port in this step."""
+        self.dirty.update(dict.fromkeys(self.site.ports))
+
+    def presence(self, controller: str, *, present: bool) -> None:
+        """Say that a controller and its ports are there, or lost."""
+        self.effects.append(Presence(controller, present))
+
+    def tell(self, part: PortState | ControllerState | SiteState, name: str, value: Value) -> None:
+        """Publish a property of `part` if its value changed. Touches `part`."""
+        told = part.published
+        if name in told:
+            known = told[name]
+            if known == value and type(known) is type(value):
+                return
+        self.touch(part)
+        part.published = {**told, name: value}
+        self.effects.append(Publish(part.target, name, value))
+
+    def tell_prop(self, target: Target, name: str, value: Value) -> None:
+        """Publish a property of a prop if its value changed."""
+        told: Mapping[str, Value] = self.site.props_published.get(target.id, {})
+        if name in told and told[name] == value:
+            return
+        self.site.props_published = {**self.site.props_published, target.id: {**told, name: value}}
+        self.effects.append(Publish(target, name, value))
