@@ -41,7 +41,7 @@ def main() -> int:
     try:
         spec = demo_site() if arguments.spec is None else read_spec(arguments.spec)
         asyncio.run(_run(spec, arguments))
-    except (DuskwardError, OSError) as error:
+    except (DuskwardError, OSError, ValueError, OverflowError) as error:
         sys.stderr.write(f"{error}\n")
         return 2
     return 0

@@ -1,6 +1,5 @@
 """The control endpoint: faults, misbehaviour and truth for another process. No controller has it."""
 
-from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
 from aiohttp import web
@@ -9,7 +8,7 @@ from bridge.errors import DuskwardError
 from bridge.simulator.clock import ManualClock, SpeedClock
 from bridge.simulator.misbehave import Misbehaviour
 from bridge.simulator.site import as_json
-from bridge.simulator.spec import FaultSpec
+from bridge.simulator.spec import FaultSpec, checked
 
 if TYPE_CHECKING:
     from bridge.simulator.site import SimulatedSite
@@ -27,6 +26,7 @@ class ControlFace:
     | POST /misbehave | ``{"controller": "gable", "kind": "hang", ...}`` (numbers: `Misbehaviour`) |
     | POST /behave | ``{"controller": "gable", "kind": "hang"}`` ends it; without kind all |
     | POST /restart | ``{"controller": "gable", "down_s": 2}`` |
+    | POST /forget | ``{"controller": "gable"}``: its energy counters start again, nothing else happens |
     | POST /levels | ``{"port": "gable/1", "hex": "ff00"}``; hex null: back to the built-in show |
     | POST /clock | ``{"speed": 60}`` or ``{"advance_s": 5}``, as the site's clock can |
     | GET /truth | every port's `Truth` |
@@ -47,6 +47,7 @@ class ControlFace:
             ("misbehave", self._misbehave),
             ("behave", self._behave),
             ("restart", self._restart),
+            ("forget", self._forget),
             ("levels", self._levels),
             ("clock", self._clock),
         ):
@@ -65,8 +66,8 @@ class ControlFace:
 
     async def _fault(self, request: web.Request) -> web.Response:
         asked = await _asked(request, "port", "kind")
-        _known(asked, FaultSpec, "port")
-        self._site.port(asked.pop("port")).fault(**asked)
+        handle = self._site.port(asked.pop("port"))
+        handle.begin(checked(FaultSpec, asked))
         return _done()
 
     async def _mend(self, request: web.Request) -> web.Response:
@@ -76,8 +77,8 @@ class ControlFace:
 
     async def _misbehave(self, request: web.Request) -> web.Response:
         asked = await _asked(request, "controller", "kind")
-        _known(asked, Misbehaviour, "controller")
-        self._site.controller(asked.pop("controller")).misbehave(**asked)
+        controller = self._site.controller(asked.pop("controller"))
+        controller.begin(checked(Misbehaviour, asked))
         return _done()
 
     async def _behave(self, request: web.Request) -> web.Response:
@@ -88,6 +89,11 @@ class ControlFace:
     async def _restart(self, request: web.Request) -> web.Response:
         asked = await _asked(request, "controller")
         self._site.controller(asked["controller"]).restart(float(asked.get("down_s", 2.0)))
+        return _done()
+
+    async def _forget(self, request: web.Request) -> web.Response:
+        asked = await _asked(request, "controller")
+        self._site.controller(asked["controller"]).forget_counters()
         return _done()
 
     async def _levels(self, request: web.Request) -> web.Response:
@@ -139,14 +145,6 @@ async def _asked(request: web.Request, *needed: str) -> dict[str, Any]:
     if missing:
         raise ValueError(f"missing: {', '.join(missing)}")
     return asked
-
-
-def _known(asked: dict[str, Any], what: type, *extra: str) -> None:
-    """Refuse keys that `what` has no field for."""
-    names = [field.name for field in fields(what)]
-    unknown = sorted(set(asked) - {*names, *extra})
-    if unknown:
-        raise ValueError(f"unknown: {', '.join(unknown)}; there are: {', '.join(names)}")
 
 
 @web.middleware

@@ -110,6 +110,7 @@ class SimulatedPort:
         self._next_event_s = inf
         self._power = spec.power_at_start
         for fault in spec.faults:
+            self._check(fault)
             self._at(fault.from_s, lambda t_s, fault=fault: self._begin(fault, t_s))  # type: ignore[misc]  # mypy can't type a bound default
             if fault.until_s is not None:
                 self._at(fault.until_s, lambda t_s, kind=fault.kind: self._end(kind, t_s))  # type: ignore[misc]  # the same
@@ -143,7 +144,8 @@ class SimulatedPort:
         self._settle(t_s, "fuse-closed")
 
     def begin(self, fault: FaultSpec, t_s: float) -> None:
-        """Start a fault now; one of the same kind is replaced."""
+        """Start a fault now; one of the same kind is replaced. Raises ValueError for a pixel not there."""
+        self._check(fault)
         self.advance(t_s)
         self._begin(fault, t_s)
 
@@ -337,6 +339,12 @@ class SimulatedPort:
         if power != self._power:
             self._power = power
             self._note(t_s, self.id, power, cause)
+
+    def _check(self, fault: FaultSpec) -> None:
+        """Raise ValueError for a pixel that is not there."""
+        pixels = 0 if self.string is None else self.string.spec.pixels
+        if fault.at >= max(pixels, 1):
+            raise ValueError(f"at is {fault.at}, but {self.id} has {pixels} pixels, counted from 0")
 
     def _begin(self, fault: FaultSpec, t_s: float) -> None:
         self._faults[fault.kind] = (fault, t_s)

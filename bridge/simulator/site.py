@@ -46,7 +46,10 @@ class PortHandle:
 
     def fault(self, kind: FaultKind, **numbers: Any) -> None:  # noqa: ANN401 - FaultSpec checks them
         """Start a fault; `numbers` are `FaultSpec`'s. Raises ValueError when they can't be meant."""
-        fault = FaultSpec(kind, **numbers)
+        self.begin(FaultSpec(kind, **numbers))
+
+    def begin(self, fault: FaultSpec) -> None:
+        """Start a fault; one of the same kind is replaced. Raises ValueError for a pixel not there."""
         self.port.begin(fault, self._site.now())
 
     def short(self, *, ohms: float = 0.05, at: int = -1) -> None:
@@ -91,16 +94,27 @@ class SimulatedController:
         self.started_s = site.now()
         self.down_until_s: float | None = None
         self.requests = 0
-        self.requests_of_orders = 0
+        """How many requests it has heard, of any kind."""
 
     def misbehave(self, kind: MisbehaviourKind, **numbers: Any) -> None:  # noqa: ANN401 - Misbehaviour checks them
         """Start to misbehave; the same kind is replaced."""
-        self.faults = [fault for fault in self.faults if fault.kind != kind]
-        self.faults.append(Misbehaviour(kind, **numbers))
+        self.begin(Misbehaviour(kind, **numbers))
+
+    def begin(self, fault: Misbehaviour) -> None:
+        """Start to misbehave; the same kind is replaced."""
+        self.behave(fault.kind)
+        self.faults.append(fault)
 
     def behave(self, kind: MisbehaviourKind | None = None) -> None:
         """Stop one misbehaviour, or all."""
         self.faults = [fault for fault in self.faults if kind is not None and fault.kind != kind]
+
+    def forget_counters(self) -> None:
+        """The box's own energy counters start again at nothing."""
+        now_s = self._site.now()
+        for port in self.ports.values():
+            port.advance(now_s)
+            port.told_energy_from_wh = port.energy_wh
 
     def restart(self, down_s: float = 2.0) -> None:
         """Lose power: refuse connections for `down_s`, then come up with the ports' restart state.
@@ -114,9 +128,9 @@ class SimulatedController:
             port.forget_orders()
             port.command(False, now_s, cause="restart")
             port.clear_fuse(now_s)
-            port.told_energy_from_wh = port.energy_wh
             if after == "on" or (after == "last" and was):
                 port.command(True, now_s, after_s=max(down_s, 1e-6), cause="restart")
+        self.forget_counters()
         self.started_s = now_s + down_s
         self.down_until_s = now_s + down_s
 

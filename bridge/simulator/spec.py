@@ -5,7 +5,7 @@ Every field has a default a small site can live with; `load_spec` refuses unknow
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, ClassVar, Literal, get_args
+from typing import Any, ClassVar, Literal, TypeVar, get_args
 
 from bridge.errors import ConfigurationError, Problem
 from bridge.simulator.chips import CHIPS
@@ -232,17 +232,28 @@ def load_spec(source: str | dict[str, Any], *, file: str = "") -> SiteSpec:
 
     Raises ConfigurationError naming each key that is unknown, missing or of the wrong type.
     """
-    # Imported here: building sites in code needs neither.
-    import yaml  # noqa: PLC0415
-    from pydantic import TypeAdapter, ValidationError  # noqa: PLC0415
+    import yaml  # noqa: PLC0415 - building sites in code needs none
 
     if isinstance(source, str):
         try:
             source = yaml.safe_load(source)
         except yaml.YAMLError as error:
             raise ConfigurationError([Problem(f"not YAML: {error}", file=file)]) from error
+    return checked(SiteSpec, source, file=file)
+
+
+T = TypeVar("T")
+
+
+def checked(what: type[T], source: object, *, file: str = "") -> T:
+    """A `what` made of a plain mapping from outside, every type checked.
+
+    Raises ConfigurationError naming each key that is unknown, missing or of the wrong type.
+    """
+    from pydantic import TypeAdapter, ValidationError  # noqa: PLC0415 - building sites in code needs none
+
     try:
-        return TypeAdapter(SiteSpec).validate_python(source)
+        return TypeAdapter(what).validate_python(source)
     except ValidationError as error:
         raise ConfigurationError(
             Problem(

@@ -25,7 +25,6 @@ TICK_S = 0.05
 """The site lives on this often [s] while it is served, so that faults act though nobody asks."""
 ENDLESS_BYTES = 300_000_000
 PUSH_EVERY_S = 0.25
-_NO_TYPE = web.ResponseKey("no-type", bool)
 
 
 class ControllerFace:
@@ -152,12 +151,11 @@ class ControllerFace:
         self, request: web.Request, body: bytes, content_type: str | None, faults: dict[str, Misbehaviour]
     ) -> web.StreamResponse:
         endless = "body" in faults and faults["body"].body == "endless"
-        response = web.StreamResponse()
+        response = _Untyped() if content_type is None else web.StreamResponse()
         if content_type is not None:
             response.content_type = content_type
         if not endless:
             response.content_length = len(body)
-        response[_NO_TYPE] = content_type is None
         await response.prepare(request)
         if "slow" in faults:
             for at in range(len(body)):
@@ -188,9 +186,13 @@ class ControllerFace:
             await asyncio.sleep(PUSH_EVERY_S)
 
 
+class _Untyped(web.StreamResponse):
+    """An answer without a content type."""
+
+
 async def _drop_type(_: web.Request, response: web.StreamResponse) -> None:
     """Leave the content type out where a bad body asks for that; aiohttp always writes one."""
-    if response.get(_NO_TYPE):
+    if isinstance(response, _Untyped):
         response.headers.popall("Content-Type", None)
 
 
