@@ -12,6 +12,7 @@ import asyncio
 import random
 import ssl
 import time
+from collections import OrderedDict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -139,7 +140,8 @@ class Link:
         self._gathering: list[_Gathering] = []
         self._wire: Wire | None = None
         self._flowing = False
-        self._pending: dict[object, Publication] = {}
+        # Ordered because taking the first of a large plain dict gets slower with each one taken.
+        self._pending: OrderedDict[object, Publication] = OrderedDict()
         self._alone: dict[str, Publication] = {}
         self._sent_alone: Publication | None = None
         self._blamed: dict[str, int] = {}
@@ -255,8 +257,7 @@ class Link:
         if self._sent_alone is not None:
             return
         while self._pending and len(inflight) < window and not wire.congested:
-            key = next(iter(self._pending))
-            wire.publish(self._pending.pop(key))
+            wire.publish(self._pending.popitem(last=False)[1])
         if self._alone and not self._pending and not inflight:
             topic = next(iter(self._alone))
             self._sent_alone = self._alone.pop(topic)
@@ -325,7 +326,7 @@ class Link:
         for one in refused:
             self._refuse(one, f"the broker does not let us listen to {one}: its access rules must allow it")
         self._call(self._on_connected)
-        waiting, self._pending = self._pending, {}
+        waiting, self._pending = self._pending, OrderedDict()
         for key, publication in waiting.items():
             if not (publication.retain and publication.payload):
                 self._pending[key] = publication
