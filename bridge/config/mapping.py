@@ -118,7 +118,9 @@ class TemperatureNumber(Number):
 
     UNITS: ClassVar[_Units] = {
         "°C": (1.0, 0.0),
+        "C": (1.0, 0.0),
         "°F": (5 / 9, -160 / 9),
+        "F": (5 / 9, -160 / 9),
         "K": (1.0, -273.15),
         "m°C": (1e-3, 0.0),
     }

@@ -301,7 +301,10 @@ class MqttAvailable(Section):
 
 
 class MqttSend(Send):
-    """One command by MQTT: never retained, so that no broker repeats it later."""
+    """One command by MQTT: never retained, so that no broker repeats it later.
+
+    Without `payload` and `json` the payload is ``{power}`` alone.
+    """
 
     topic: Annotated[str, AfterValidator(_topic)]
     payload: Template | None = None
@@ -316,7 +319,8 @@ class MqttSend(Send):
     @property
     def text(self) -> str:
         """All that is sent, to look for placeholders."""
-        return f"{self.topic} {self.payload or ''} {self.json_!r}"
+        payload = "{power}" if self.payload is None and self.json_ is None else self.payload
+        return f"{self.topic} {payload or ''} {self.json_!r}"
 
 
 class ReachBroker(Section):

@@ -20,6 +20,10 @@ def create(
     Raises PermanentError when a secret or a TLS file can't be read.
     """
     # Each way brings its own libraries: they are loaded only where it is used.
+    if isinstance(reach, HttpReach) and reach.stream is not None:
+        from bridge.controllers.stream import StreamController  # noqa: PLC0415
+
+        return StreamController(controller_id, reach, ports, clock=clock)
     if isinstance(reach, HttpReach):
         from bridge.controllers.http import HttpController  # noqa: PLC0415
 

@@ -158,6 +158,13 @@ class Controller(ABC):
             log.exception("controller.unexpected", controller=self.id, port=number, command=word)
             return Outcome.UNKNOWN, f"{word} of port {number} of {self.id} failed: {_sentence(error)}"
 
+    def _hand_over(self, sink: Sink, events: list[Event]) -> None:
+        """Give events to whoever watches; what goes wrong there does not end the watch."""
+        try:
+            sink(events)
+        except Exception:
+            log.exception("controller.unexpected", controller=self.id, during="handing over events")
+
     def _after_command(self) -> None:  # noqa: B027 - a driver that listens hears of it anyway
         """A command came to its end: a driver that polls looks at once."""
 
@@ -229,11 +236,7 @@ class PollingController(Controller):
         """Poll for ever; see `Controller.watch`."""
         while True:
             started_s = self.clock()
-            events = await self._poll()
-            try:
-                sink(events)
-            except Exception:
-                log.exception("controller.unexpected", controller=self.id, during="handing over events")
+            self._hand_over(sink, await self._poll())
             delay_s = max(0.0, started_s + self._period_s() - self.clock())
             try:
                 async with asyncio.timeout(delay_s):
@@ -252,6 +255,10 @@ class PollingController(Controller):
         except Exception as error:
             log.exception("controller.unexpected", controller=self.id, during="a poll")
             return [self._lost(f"{self.id}: unexpected {type(error).__name__}: {_sentence(error)}")]
+        return self._good(readings)
+
+    def _good(self, readings: list[Reading]) -> list[Event]:
+        """The poll went well: its readings, and the status when that is news."""
         if self._reachable is True and self._detail == self._told:
             return [*readings]
         if self._reachable is not True:

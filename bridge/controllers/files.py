@@ -16,6 +16,7 @@ from typing import TypeVar, cast
 T = TypeVar("T")
 
 _LONGEST_BYTES = 4096  # the kernel gives one page at most
+_SIDE_BY_SIDE = 8
 
 Content = bytes | OSError
 """What a file said, or why it said nothing."""
@@ -50,20 +51,33 @@ class FileReader:
         wanted = list(dict.fromkeys(paths))
         results: dict[str, Content] = {path: _blocked(path) for path in wanted if path in self._blocked}
         left = [path for path in wanted if path not in results]
+        results.update(await self._round(left))
+        left = [path for path in left if path not in results]
         while left:
-            work = _Round(left, asyncio.Event(), asyncio.get_running_loop())
-            threading.Thread(target=self._run, args=(work,), name="duskward files", daemon=True).start()
-            try:
-                stuck = await self._follow(work)
-            except asyncio.CancelledError:
-                self._abandon(work)
-                raise
-            if stuck:
-                self._abandon(work)
-                work.results.setdefault(stuck, _blocked(stuck))
-            results.update({path: work.results[path] for path in left if path in work.results})
+            # A file blocked, so others may (a bus that hangs takes all its chips along): side by side now.
+            async with asyncio.TaskGroup() as group:
+                parts = [left[start::_SIDE_BY_SIDE] for start in range(min(_SIDE_BY_SIDE, len(left)))]
+                tasks = [group.create_task(self._round(part)) for part in parts]
+            for task in tasks:
+                results.update(task.result())
             left = [path for path in left if path not in results]
         return results
+
+    async def _round(self, paths: list[str]) -> dict[str, Content]:
+        """Read `paths` in one thread, up to the first that blocks (its error is among the results)."""
+        if not paths:
+            return {}
+        work = _Round(paths, asyncio.Event(), asyncio.get_running_loop())
+        threading.Thread(target=self._run, args=(work,), name="duskward files", daemon=True).start()
+        try:
+            stuck = await self._follow(work)
+        except asyncio.CancelledError:
+            self._abandon(work)
+            raise
+        if stuck:
+            self._abandon(work)
+            work.results.setdefault(stuck, _blocked(stuck))
+        return dict(work.results)
 
     async def _follow(self, work: _Round) -> str:
         """Wait until the round is done (""), or one file holds it up: that file."""

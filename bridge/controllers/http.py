@@ -209,6 +209,10 @@ class HttpController(PollingController):
             rows = await self._fetch(self._asks[0])
         else:
             rows, troubles = await self._fetch_all()
+        return self._told_by(rows, measured_s, troubles)
+
+    def _told_by(self, rows: Rows, measured_s: float, troubles: list[str]) -> list[Reading]:
+        """Readings of the ports that were spoken of; the others are named in `_detail`."""
         readings: list[Reading] = []
         silent: list[int] = []
         for number, port in self._ids:

@@ -102,7 +102,7 @@ class MqttController(Controller):
         self._dirty: set[int] = set()
         self._flush_due = False
         self._present: bool | None = None
-        self._last_heard_s = float("-inf")
+        self._last_heard_s = self._connected_s = float("-inf")
         self._reason = f"{controller_id}: not connected to {self._place} yet"
         self._reachable: bool | None = None
         self._told = ""
@@ -165,6 +165,7 @@ class MqttController(Controller):
             if refused:
                 raise ConnectionEndedError(f"{self._place} does not let us listen to {', '.join(refused)}")
             self._wire = wire
+            self._connected_s = self.clock()
             self._up.set()
             while not wire.ended.done():
                 await asyncio.wait((wire.ended,), timeout=_TICK_S)
@@ -270,14 +271,7 @@ class MqttController(Controller):
             log.info("controller.reachable", controller=self.id)
             self._reachable, self._told = True, ""
             events.insert(0, ControllerStatus(self.id, reachable=True))
-        self._hand_over(events)
-
-    def _hand_over(self, events: list[Event]) -> None:
-        try:
-            if self._sink is not None:
-                self._sink(events)
-        except Exception:
-            log.exception("controller.unexpected", controller=self.id, during="handing over events")
+        self._hand_over(self._sink, events)
 
     def _trouble(self) -> str:
         """Why nothing valid is heard, in words; empty when all is well."""
@@ -285,11 +279,15 @@ class MqttController(Controller):
             return self._reason
         if self._present is False:
             return f"{self.id} says that it is not available"
+        now_s = self.clock()
         if self.reach.on_change:
-            return "" if self._present else f"{self.id} has not said whether it is available"
-        silent_s = self.clock() - self._last_heard_s
-        if silent_s > _SILENT_PERIODS * self.reach.every_s:
-            return f"{self.id} has published nothing for {_SILENT_PERIODS * self.reach.every_s:g} s"
+            # The broker's copy of its greeting comes right after the subscription.
+            if self._present or now_s < self._connected_s + self.reach.timeout_s:
+                return ""
+            return f"{self.id} has not said whether it is available"
+        silence_s = _SILENT_PERIODS * self.reach.every_s
+        if now_s - max(self._last_heard_s, self._connected_s) > silence_s:
+            return f"{self.id} has published nothing for {silence_s:g} s"
         return ""
 
     async def watch(self, sink: Sink) -> None:
@@ -299,7 +297,6 @@ class MqttController(Controller):
         if not self._up.is_set():
             # The first connection is being made: it is not yet a failure.
             await self._wait_for(self._up, min(self.reach.every_s, self.reach.timeout_s))
-        self._last_heard_s = max(self._last_heard_s, self.clock())
         due_s = self.clock() + self.reach.every_s
         try:
             while True:
@@ -309,7 +306,7 @@ class MqttController(Controller):
                     if self._reachable is not False or trouble != self._told:
                         log.warning("controller.unreachable", controller=self.id, detail=trouble)
                     self._reachable, self._told = False, trouble
-                    self._hand_over([ControllerStatus(self.id, reachable=False, detail=trouble)])
+                    self._hand_over(sink, [ControllerStatus(self.id, reachable=False, detail=trouble)])
                 elif not trouble and self.reach.on_change and (now_s >= due_s or self._dirty):
                     self._dirty.update(self._ports)
                     self._flush()
