@@ -42,7 +42,7 @@ class ControllerFace:
         app.router.add_route("*", "/{path:.*}", self._answer)
         app.on_response_prepare.append(_drop_type)
         # A hanging answer must not hold up the end: it gets no grace.
-        self._runner = web.AppRunner(app, access_log=None, shutdown_timeout=0.0, handler_cancellation=True)
+        self._runner = web.AppRunner(app, access_log=None, shutdown_timeout=0.01, handler_cancellation=True)
         await self._runner.setup()
         listener = web.TCPSite(self._runner, LOOPBACK, self.port, reuse_address=True)
         await listener.start()
