@@ -108,7 +108,7 @@ def test_sequential_test_is_short():
 
 def test_nonsense_is_refused():
     """Error bounds, steps and charts that mean nothing are refused."""
-    with pytest.raises(RulesError, match="below 0.5"):
+    with pytest.raises(RulesError, match="chance of an error"):
         readings_per_level(1.0, 1.0, 0.5)
     with pytest.raises(RulesError, match="above 0 A"):
         readings_per_level(0.0, 1.0, 0.1)
