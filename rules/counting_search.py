@@ -328,8 +328,8 @@ class _Search:
 
     def _settle_step(self, block: int, readings: int) -> Generator[Ask, Values, None]:
         """Make sure that the step of one pixel is known well enough to decide by, or refuse."""
-        wanted_a = _STEP_ERROR * abs(self.pixel_a) * block
-        if self._averages(readings) <= wanted_a:
+        wanted_a = _STEP_ERROR * max(self.pixel_a, 0.0) * block
+        if 0.0 < self._averages(readings) <= wanted_a:
             return
         needed = None
         if self.sensor.dithered and self.pixel_a > 0.0:
@@ -337,6 +337,8 @@ class _Search:
         if needed is None or needed > self.settings.max_readings:
             self._too_small(needed)
         self.pixel_a = (yield from self._measured(range(block), wanted_a)) / block
+        if self.pixel_a < wanted_a / block:
+            self._too_small(needed)
 
     def _too_small(self, needed: int | None) -> None:
         step_ma, sensor_ma = self.pixel_a * 1000.0, self.sensor.step_a * 1000.0

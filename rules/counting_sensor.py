@@ -8,6 +8,8 @@ from rules.counting_types import Values
 from rules.sequential import DITHER_SD, QUANTISATION_SD
 
 TIME_SLACK_S = 1e-6
+NOISE_LEAST_A = 1e-6
+"""No sensor is believed to be quieter than this."""
 _DISTINCT_KEPT = 400
 """Distinct values kept to find the sensor's step; more tell nothing new."""
 
@@ -48,9 +50,9 @@ class Sensor:
     def noise_a(self) -> float:
         """Noise of one reading to reckon with [A], on the safe side of what few readings tell."""
         if not self.dithered:
-            return self.step_a / 2.0
+            return max(self.step_a / 2.0, NOISE_LEAST_A)
         safety = 1.0 + 1.5 * math.sqrt(2.0 / max(self._freedom, 8))
-        return max(self.spread_a, self.step_a * QUANTISATION_SD) * math.sqrt(safety)
+        return max(self.spread_a, self.step_a * QUANTISATION_SD, NOISE_LEAST_A) * math.sqrt(safety)
 
     def error_of_mean_a(self, readings: int) -> float:
         """Standard error of a mean of `readings` [A]; rounding that noise does not dither stays."""
