@@ -16,6 +16,8 @@ from typing import Annotated, Any, ClassVar, NoReturn
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, ValidationInfo, model_validator
 from pydantic_core import PydanticCustomError
 
+from bridge.config.reader import shown
+
 _UNIT_SUFFIX = re.compile(r"_(s|a|v|w|m|c|deg|fraction)$")
 _ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 _ID_LONGEST = 40  # characters; site, controller and port together stay readable in a topic
@@ -91,8 +93,10 @@ class Section(BaseModel):
             elif key in cls.refused_keys:
                 info.context.misplaced.append((data, key, f"{key} may not stand here", cls.refused_keys[key]))
             else:
-                right = near_miss(str(key), known)
-                info.context.misplaced.append((data, key, f"unknown key {key}", right))
+                right = (
+                    near_miss(str(key), known) if shown(key) == str(key) else "put a space behind the colon"
+                )
+                info.context.misplaced.append((data, key, f"unknown key {shown(key)}", right))
         return kept
 
 

@@ -97,9 +97,11 @@ class LimitsSettings(Section, alias_generator=_condition_key):
 
 
 class ReclosingSettings(Section):
-    """Automatic reclosing (IEEE C37.104). Power on a short heats what is shorted: local codes and a
-    licensed electrician decide whether it may be used at all.
-    """  # noqa: D205 - one sentence would hide the caution
+    """Automatic reclosing (IEEE C37.104).
+
+    Power on a short heats what is shorted: local codes and a licensed electrician decide whether it may be
+    used at all.
+    """
 
     dead_times_s: Annotated[list[Interval], Field(max_length=MAX_SHOTS)] | None = Field(
         default=None,

@@ -7,7 +7,7 @@ from pydantic import ValidationError
 from bridge.config.base import Findings
 from bridge.config.cross import cross_check
 from bridge.config.messages import problems_of
-from bridge.config.reader import MAX_BYTES, Node, decode, plain, read
+from bridge.config.reader import MAX_BYTES, Node, decode, plain, read, shown
 from bridge.config.settings import Settings
 from bridge.errors import ConfigurationError, Problem
 
@@ -45,7 +45,7 @@ def parse(text: str, *, file: str = "", folder: Path | None = None) -> Settings:
     for mapping, key, what, right in findings.misplaced:
         node = made[id(mapping)]
         place = node.keys[key]
-        path = ".".join(filter(None, (paths.get(id(node)), str(key))))
+        path = ".".join(filter(None, (paths.get(id(node)), shown(key))))
         problems.append(Problem(what, right, file, place.line, place.column, path))
 
     def tell(node: Node, path: str, what: str, right: str) -> None:
@@ -65,5 +65,5 @@ def _paths(root: Node) -> dict[int, str]:
         node, path = todo.pop()
         found[id(node)] = path
         inner = [*node.items(), *enumerate(node.entries())]
-        todo += [(value, f"{path}.{key}" if path else str(key)) for key, value in inner]
+        todo += [(value, f"{path}.{shown(key)}" if path else shown(key)) for key, value in inner]
     return found

@@ -10,7 +10,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
 from bridge.config.base import Section, near_miss
-from bridge.config.reader import Node, Place, locate
+from bridge.config.reader import Node, Place, locate, shown
 from bridge.errors import Problem
 
 _TYPES = {
@@ -40,7 +40,7 @@ def problems_of(error: ValidationError, root: Node, file: str, model: type[Secti
                 words = [*words, key]
                 what, right = f"{key} is missing", _example(key, _field(model, words))
             else:
-                what, right = f"unknown key {key}", near_miss(key, _keys(model, parent))
+                what, right = f"unknown key {shown(key)}", near_miss(key, _keys(model, parent))
         path = ".".join(words)
         if (place, path) not in seen:
             seen.add((place, path))

@@ -33,6 +33,7 @@ _OCTAL = re.compile(r"0o([0-7]+)")
 _HEXADECIMAL = re.compile(r"0x([0-9a-fA-F]+)")
 _FLOAT = re.compile(r"[-+]?(?:\.[0-9]+|[0-9]+(?:\.[0-9]*)?)(?:[eE][-+]?[0-9]+)?")
 _SPECIAL = re.compile(r"[-+]?(?:\.inf|\.Inf|\.INF)|\.nan|\.NaN|\.NAN")
+_NAME = re.compile(r"[\w-]{1,40}")
 _LONGEST_NUMBER = 40  # characters; a longer run of digits is no number of this trade
 
 
@@ -88,12 +89,7 @@ def read(text: str, file: str = "") -> tuple[Node, list[Problem]]:
     try:
         root = composer.document(text)
     except yaml.MarkedYAMLError as error:
-        mark = error.problem_mark or error.context_mark
-        what = f"this is not YAML: {error.problem or error.context}"
-        if error.context and error.problem:
-            what += f" ({error.context})"
-        place = Place(mark.line + 1, mark.column + 1) if mark else None
-        failure = _problem(file, place, what, _syntax_advice(str(error.problem)))
+        failure = _not_yaml(error, text, file)
     except yaml.reader.ReaderError as error:
         line = text.count("\n", 0, error.position) + 1
         column = error.position - text.rfind("\n", 0, error.position)
@@ -128,6 +124,14 @@ def plain(node: Node, made: dict[int, Node]) -> object:
     if isinstance(node.value, list):
         return [plain(value, made) for value in node.value]
     return node.value
+
+
+def shown(key: object) -> str:
+    """A key for a message: as it is if it can be one, else a blank.
+
+    ``{password:secret}`` without a space behind the colon is one long key in YAML.
+    """
+    return str(key) if _NAME.fullmatch(str(key)) else "(no name)"
 
 
 def resolve(text: str) -> str | bool | int | float | None:
@@ -165,6 +169,23 @@ def _limits() -> str:
 
 def _problem(file: str, place: Place | None, what: str, right: str) -> Problem:
     return Problem(what, right, file, place.line if place else 1, place.column if place else 1)
+
+
+def _not_yaml(error: yaml.MarkedYAMLError, text: str, file: str) -> Problem:
+    """The library's words, with the place and what usually helps."""
+    place, mark = Place(1, 1), error.problem_mark or error.context_mark
+    if mark is not None:
+        lines = text.splitlines() or [""]
+        line = min(mark.line, len(lines) - 1)  # an unfinished document ends "behind" its last line
+        place = Place(line + 1, mark.column + 1 if line == mark.line else len(lines[line]) + 1)
+    # A tag's name is what the person wrote, and a password may begin with an exclamation mark.
+    problem = str(error.problem or error.context).partition(" handle ")[0]
+    if "nesting" in problem:
+        return _problem(file, place, "the file is nested too deeply here", _limits())
+    what = f"this is not YAML: {problem}"
+    if error.context and error.problem:
+        what += f" ({error.context})"
+    return _problem(file, place, what, _syntax_advice(problem))
 
 
 def _syntax_advice(problem: str) -> str:
@@ -252,7 +273,7 @@ class _Composer:
             elif key.value in node.value:
                 first = node.keys[key.value].line
                 right = f"it stands in line {first} already: keep one of them"
-                self._refuse(key.place, f"duplicate key {key.value}", right)
+                self._refuse(key.place, f"duplicate key {shown(key.value)}", right)
             else:
                 node.value[key.value] = value
                 node.keys[key.value] = key.place
@@ -260,14 +281,13 @@ class _Composer:
 
     def _alias(self, name: str, place: Place, depth: int) -> Node:
         if name not in self._anchors:
-            problem = _problem(
-                self.file, place, f"no anchor &{name} stands before this alias", "define it first"
-            )
+            right = "define it first; text that begins with * stands in quotes"
+            problem = _problem(self.file, place, "no anchor of this name stands before this alias", right)
             raise _TooMuchError(problem)
         target = self._anchors[name]
         if target is None:
             problem = _problem(
-                self.file, place, f"the alias *{name} stands inside its own anchor", "copy the value"
+                self.file, place, "this alias stands inside its own anchor", "write the value out"
             )
             raise _TooMuchError(problem)
         self._count += target.weight - 1
@@ -300,7 +320,7 @@ def locate(root: Node, path: Sequence[object]) -> tuple[Place, list[str]]:
         if (inner := node.get(part)) is None:
             continue
         place = node.keys.get(part, inner.place)
-        words.append(str(part))
+        words.append(shown(part))
         node = inner
     if not isinstance(node.value, dict | list) and words:
         place = node.place  # a scalar: point at the value, not at its key

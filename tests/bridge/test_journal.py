@@ -81,7 +81,7 @@ states = st.builds(
 )
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(safety=states)
 def test_every_state_comes_back_as_it_was(tmp_path, safety):
     """Any safety state that is written is read back equal, types and all."""
@@ -222,7 +222,7 @@ def test_two_damaged_copies_are_a_loss(tmp_path, pair):
         assert read(tmp_path) == (SafetyState(), Origin.LOST)
 
 
-@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(a=st.binary(max_size=300), b=st.none() | st.binary(max_size=300))
 def test_foreign_content_is_a_loss(tmp_path, a, b):
     """Whatever else stands in the files, reading answers "lost" and raises nothing."""
@@ -310,7 +310,7 @@ def test_a_killed_process_never_takes_back_an_acknowledged_write(tmp_path):
     """Killed at any moment, the journal holds the last acknowledged state or the one being written."""
     code = WRITER.format(tests=str(Path(__file__).parent), folder=str(tmp_path))
     last = 0
-    for rounds in range(12):
+    for rounds in range(8):
         with subprocess.Popen([sys.executable, "-c", code], stdout=-1, text=True) as writer:
             for _ in range(3 + 7 * rounds):
                 last = int(writer.stdout.readline())
