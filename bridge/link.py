@@ -21,7 +21,8 @@ import structlog
 from paho.mqtt.client import topic_matches_sub
 
 from bridge.errors import PermanentError
-from bridge.wire import ConnectionEndedError, Publication, Wire
+from bridge.publication import Publication
+from bridge.wire import ConnectionEndedError, Wire
 
 _log = structlog.get_logger()
 

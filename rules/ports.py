@@ -168,6 +168,10 @@ class Abilities:
     """The controller measures current."""
     clear: bool = False
     """The fuse has a clear command of its own, sent before power returns."""
+    voltage: bool = False
+    """The controller reports the port's voltage."""
+    temperature: bool = False
+    """The controller reports the port's temperature."""
 
 
 class Reading(NamedTuple):
