@@ -136,6 +136,8 @@ class AbilitiesSettings(Section):
     trip: bool | None = Field(default=None, description="The controller reports an open fuse.")
     current: bool | None = Field(default=None, description="The controller measures its current.")
     clear: bool | None = Field(default=None, description="Its fuse has a clear command of its own.")
+    voltage: bool | None = Field(default=None, description="The controller reports its voltage.")
+    temperature: bool | None = Field(default=None, description="The controller reports its temperature.")
 
 
 class PortDefaults(Section):

@@ -85,8 +85,8 @@ class SiteSettings(Section):
     )
     state_dir: FilePath | None = Field(
         default=None,
-        description="Folder of the safety journal and the history, one per site, on a local disk; the system's "
-        "usual place where nothing is written.",
+        description="Folder of the safety journal and the history, one per site, on a local disk; where "
+        "nothing is written, the system's usual place.",
     )
     limits: LimitsSettings | None = Field(
         default=None, description="Limits of conditions, for all ports of the site."

@@ -50,7 +50,7 @@ controllers:
       tripped: fuse_open
       switch: {method: POST, url: "http://10.0.5.20/output/{port}", json: {live: "{power}"}}
     limits: {overcurrent: {off_delay: 7 s}}
-    every_port: {supply: shed, rating: 4 A, chip: ws2811-12v, limits: {overcurrent: {deadband: 8 %}}}
+    every_port: {supply: shed, rating: 4 A, chip: ws2811-12v, limits: {overcurrent: {deadband: 8 %, action: off}}}
     ports:
       2: {name: Right arch, pixels: 100, reclosing: {dead_times: [10 s, 1 min]}, brightness: 30 %}
       1: {rating: 2500 mA, fuse: self-resetting, resting: on, limits: {overcurrent: {action: tell}}}
