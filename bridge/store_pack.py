@@ -1,0 +1,249 @@
+"""How the store packs numbers into blobs: columns of one kind, one after the other, deflated.
+
+| blob | columns |
+|---|---|
+| samples of one minute | count, then milliseconds in the minute, current [mA], voltage [cV], flags |
+| minutes of one hour | 60 means, 60 lowest, 60 highest currents [mA] |
+| quarter hours of one day | 96 means, 96 lowest, 96 highest currents [mA] |
+| energy of one day | 96 energies, 96 saved [10 µWh] |
+
+`NONE` in a column is "not said". All columns are little endian. Currents above 65.534 A are kept as that.
+"""
+
+import sys
+import zlib
+from array import array
+from collections.abc import Iterable, Sequence
+from typing import NamedTuple
+
+import structlog
+
+from rules.ports import Reading
+
+log = structlog.get_logger()
+
+NONE = 0xFFFF
+MINUTE_MS = 60_000
+HOUR_MS = 3_600_000
+QUARTER_MS = 900_000
+DAY_MS = 86_400_000
+QUARTERS = 96
+MINUTES = 60
+
+_POWER_KNOWN, _POWER, _TRIP_KNOWN, _TRIPPED = 1, 2, 4, 8
+
+
+class Sample(NamedTuple):
+    """One reading as the store keeps it: UTC milliseconds, ampere, volt; None is "not said"."""
+
+    at_ms: int
+    current_a: float | None
+    voltage_v: float | None
+    power: bool | None
+    tripped: bool | None
+
+
+class Level(NamedTuple):
+    """Mean, lowest and highest current [A] over a stretch of time."""
+
+    mean_a: float
+    low_a: float
+    high_a: float
+
+
+def _bytes(column: "array[int]") -> bytes:
+    if sys.byteorder == "big":
+        column = array(column.typecode, column)
+        column.byteswap()
+    return column.tobytes()
+
+
+def _column(typecode: str, data: bytes) -> "array[int]":
+    column: array[int] = array(typecode, data)
+    if sys.byteorder == "big":
+        column.byteswap()
+    return column
+
+
+def _inflated(blob: bytes) -> bytes:
+    """What was packed; nothing where an entry is damaged: one bad entry must not hide all others."""
+    try:
+        return zlib.decompress(blob)
+    except zlib.error as error:
+        log.warning("store.entry-damaged", what=str(error))
+        return b""
+
+
+def _scaled(value: float | None, scale: float) -> int:
+    """A value as an unsigned 16-bit number; what can't be one is `NONE` or the nearest end."""
+    if value is None or value != value:  # noqa: PLR0124 - NaN is what differs from itself
+        return NONE
+    return min(NONE - 1, max(0, round(min(1e9, max(-1e9, value)) * scale)))
+
+
+class Samples:
+    """The readings of one port in one minute, as columns."""
+
+    __slots__ = ("centivolts", "flags", "milliamps", "minute", "ms", "powered")
+
+    def __init__(self, minute: int) -> None:
+        self.minute = minute
+        self.powered = False
+        """Something was powered or drew current: worth keeping."""
+        self.ms: array[int] = array("H")
+        self.milliamps: array[int] = array("H")
+        self.centivolts: array[int] = array("H")
+        self.flags: array[int] = array("B")
+
+    def add(self, in_minute_ms: int, reading: Reading) -> None:
+        """Append a reading taken `in_minute_ms` after the minute began."""
+        _, _, current_a, power, tripped, voltage_v, _ = reading
+        milliamps = _scaled(current_a, 1000.0)
+        flags = 0
+        if power is not None:
+            flags = _POWER_KNOWN | _POWER if power else _POWER_KNOWN
+        if tripped is not None:
+            flags |= _TRIP_KNOWN | _TRIPPED if tripped else _TRIP_KNOWN
+        if power or (milliamps != NONE and milliamps > 10):
+            self.powered = True
+        self.ms.append(in_minute_ms)
+        self.milliamps.append(milliamps)
+        self.centivolts.append(NONE if voltage_v is None else _scaled(voltage_v, 100.0))
+        self.flags.append(flags)
+
+    def pack(self) -> bytes:
+        """As a blob."""
+        return zlib.compress(
+            b"".join(
+                (
+                    len(self.ms).to_bytes(4, "little"),
+                    _bytes(self.ms),
+                    _bytes(self.milliamps),
+                    _bytes(self.centivolts),
+                    self.flags.tobytes(),
+                )
+            ),
+            1,
+        )
+
+    @classmethod
+    def unpack(cls, minute: int, blob: bytes) -> "Samples":
+        """From a blob of `pack`."""
+        data = _inflated(blob)
+        count = int.from_bytes(data[:4], "little")
+        made = cls(minute)
+        cut = [4 + 2 * count * k for k in range(4)]
+        made.ms = _column("H", data[cut[0] : cut[1]])
+        made.milliamps = _column("H", data[cut[1] : cut[2]])
+        made.centivolts = _column("H", data[cut[2] : cut[3]])
+        made.flags = array("B", data[cut[3] : cut[3] + count])
+        made.powered = True
+        return made
+
+    def extend(self, other: "Samples") -> None:
+        """Append another stretch of the same minute (a restart, or a clock that went back)."""
+        self.ms += other.ms
+        self.milliamps += other.milliamps
+        self.centivolts += other.centivolts
+        self.flags += other.flags
+
+    def level(self) -> tuple[int, int, int] | None:
+        """Mean, lowest, highest [mA] of the samples that say a current; None if none does."""
+        said = self.milliamps
+        if NONE in said:
+            said = array("H", (value for value in said if value != NONE))
+        if not said:
+            return None
+        return round(sum(said) / len(said)), min(said), max(said)
+
+    def between(self, from_ms: int, until_ms: int) -> list[Sample]:
+        """The samples from `from_ms` to `until_ms` (included), UTC milliseconds."""
+        base_ms = self.minute * MINUTE_MS
+        return [
+            _sample(base_ms + ms, milliamps, centivolts, flags)
+            for ms, milliamps, centivolts, flags in zip(
+                self.ms, self.milliamps, self.centivolts, self.flags, strict=True
+            )
+            if from_ms <= base_ms + ms <= until_ms
+        ]
+
+
+def _sample(at_ms: int, milliamps: int, centivolts: int, flags: int) -> Sample:
+    return Sample(
+        at_ms,
+        None if milliamps == NONE else milliamps / 1000,
+        None if centivolts == NONE else centivolts / 100,
+        bool(flags & _POWER) if flags & _POWER_KNOWN else None,
+        bool(flags & _TRIPPED) if flags & _TRIP_KNOWN else None,
+    )
+
+
+def pack_around(samples: Iterable[Sample]) -> bytes:
+    """Samples around an event, over more than one minute: 64-bit milliseconds, else as above."""
+    ms: array[int] = array("q")
+    milliamps: array[int] = array("H")
+    centivolts: array[int] = array("H")
+    flags: array[int] = array("B")
+    for at_ms, current_a, voltage_v, power, tripped in samples:
+        ms.append(at_ms)
+        milliamps.append(_scaled(current_a, 1000.0))
+        centivolts.append(_scaled(voltage_v, 100.0))
+        known = 0 if power is None else (_POWER_KNOWN | _POWER if power else _POWER_KNOWN)
+        flags.append(known | (0 if tripped is None else (_TRIP_KNOWN | _TRIPPED if tripped else _TRIP_KNOWN)))
+    return zlib.compress(
+        len(ms).to_bytes(4, "little") + _bytes(ms) + _bytes(milliamps) + _bytes(centivolts) + flags.tobytes()
+    )
+
+
+def unpack_around(blob: bytes) -> list[Sample]:
+    """From a blob of `pack_around`."""
+    data = _inflated(blob)
+    count = int.from_bytes(data[:4], "little")
+    columns, at = [], 4
+    for typecode, size in (("q", 8), ("H", 2), ("H", 2), ("B", 1)):
+        columns.append(_column(typecode, data[at : at + size * count]))
+        at += size * count
+    return [_sample(*row) for row in zip(*columns, strict=True)]
+
+
+Slots = list[tuple[int, int, int] | None]
+"""Mean, lowest, highest [mA] of each slot; None where nothing was said."""
+
+
+def pack_levels(slots: Slots) -> bytes:
+    """Minutes of an hour or quarter hours of a day as a blob."""
+    columns = [array("H", (NONE if slot is None else slot[k] for slot in slots)) for k in range(3)]
+    return zlib.compress(b"".join(_bytes(column) for column in columns))
+
+
+def unpack_levels(blob: bytes, count: int) -> Slots:
+    """From a blob of `pack_levels` with `count` slots."""
+    column = _column("H", _inflated(blob))
+    if len(column) != 3 * count:
+        return [None] * count
+    rows = zip(column[:count], column[count : 2 * count], column[2 * count :], strict=True)
+    return [None if row[0] == NONE else row for row in rows]
+
+
+def joined(slots: Sequence[tuple[int, int, int] | None]) -> tuple[int, int, int] | None:
+    """Several slots as one: mean of means, lowest, highest; None where none says anything."""
+    said = [slot for slot in slots if slot is not None]
+    if not said:
+        return None
+    return round(sum(slot[0] for slot in said) / len(said)), min(s[1] for s in said), max(s[2] for s in said)
+
+
+def pack_energy(energy_wh: Sequence[float], saved_wh: Sequence[float]) -> bytes:
+    """Energy of a day by quarter hours as a blob, in steps of 10 µWh up to 42.9 kWh a quarter hour.
+
+    The steps are fine because a slot is read, added to and written again each minute.
+    """
+    column = array("I", (min(0xFFFFFFFF, round(wh * 1e5)) for wh in (*energy_wh, *saved_wh)))
+    return zlib.compress(_bytes(column))
+
+
+def unpack_energy(blob: bytes) -> tuple[list[float], list[float]]:
+    """From a blob of `pack_energy`: energy and saved [Wh] by quarter hour."""
+    column = _column("I", _inflated(blob)) or array("I", [0] * (2 * QUARTERS))
+    watt_hours = [value / 1e5 for value in column]
+    return watt_hours[:QUARTERS], watt_hours[QUARTERS:]

@@ -1,0 +1,290 @@
+"""Questions to the history: for reports, for people, also while the process writes it.
+
+Instants are aware UTC; spans half-open. Days are local days of the zone that is given.
+"""
+
+import json
+import sqlite3
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
+from datetime import date, datetime, timedelta
+from pathlib import Path
+from types import TracebackType
+from typing import Any, NamedTuple, Self, TypeVar
+from urllib.parse import quote
+from zoneinfo import ZoneInfo
+
+from bridge.store import StoreError
+from bridge.store_pack import (
+    DAY_MS,
+    HOUR_MS,
+    MINUTE_MS,
+    QUARTER_MS,
+    QUARTERS,
+    Sample,
+    Samples,
+    unpack_around,
+    unpack_energy,
+    unpack_levels,
+)
+from bridge.store_schema import APPLICATION_ID, MIGRATIONS
+from bridge.store_write import EPOCH, RAISED, to_ms
+from rules.ports import PortId
+from rules.tariff import Used
+
+
+def to_utc(at_ms: int) -> datetime:
+    """The instant of UTC milliseconds."""
+    return EPOCH + timedelta(milliseconds=at_ms)
+
+
+class EnergyPart(NamedTuple):
+    """Energy taken and saved [Wh] in one quarter hour by one port in one show ('' for none)."""
+
+    start_utc: datetime
+    port: PortId
+    show: str
+    energy_wh: float
+    saved_wh: float
+
+
+class Total(NamedTuple):
+    """Energy taken and saved [Wh]."""
+
+    energy_wh: float
+    saved_wh: float
+
+
+class Event(NamedTuple):
+    """One entry of the history, as it was recorded. `id` asks for the readings `around` it."""
+
+    id: int
+    at_utc: datetime
+    kind: str
+    target_kind: str
+    target_id: str
+    data: dict[str, Any]
+
+
+class Point(NamedTuple):
+    """Current of a port from `start_utc` on for `lasts_s` [s]: mean, lowest, highest [A]."""
+
+    start_utc: datetime
+    lasts_s: float
+    mean_a: float
+    low_a: float
+    high_a: float
+
+
+class Worst(NamedTuple):
+    """A port and how often its alarms were raised, by condition."""
+
+    port: PortId
+    raised: int
+    conditions: dict[str, int]
+
+
+class _Tier(NamedTuple):
+    table: str
+    unit: str
+    unit_ms: int
+
+
+_SAMPLES = _Tier("sample_minute", "minute", MINUTE_MS)
+_MINUTES = _Tier("minute_hour", "hour", HOUR_MS)
+_QUARTERS = _Tier("quarter_day", "day", DAY_MS)
+
+
+class StoreReader:
+    """Reads the history at `path`; closes as a context manager. `StoreError` where it can't be read."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        if not path.exists():
+            raise StoreError(f"there is no history at {path} yet", subject=str(path))
+        try:
+            self._connection = sqlite3.connect(
+                f"file:{quote(str(path.resolve()))}?mode=rw", uri=True, timeout=5.0, check_same_thread=False
+            )
+            self._connection.execute("PRAGMA query_only=ON")
+            (application,) = self._connection.execute("PRAGMA application_id").fetchone()
+            (version,) = self._connection.execute("PRAGMA user_version").fetchone()
+        except sqlite3.Error as error:
+            raise StoreError(f"the history at {path} can't be read: {error}", subject=str(path)) from error
+        if application != APPLICATION_ID or version != len(MIGRATIONS):
+            self._connection.close()
+            raise StoreError(f"{path} is not a history of this version", subject=str(path))
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """End reading."""
+        self._connection.close()
+
+    def _ask(self, sql: str, values: Iterable[Any] = ()) -> list[tuple[Any, ...]]:
+        try:
+            return self._connection.execute(sql, tuple(values)).fetchall()
+        except sqlite3.Error as error:
+            raise StoreError(f"the history can't be read: {error}", subject=str(self._path)) from error
+
+    # ------------------------------------------------------------ energy
+
+    def energy(self) -> dict[PortId, Total]:
+        """The counters as last written, by port."""
+        rows = self._ask("SELECT id, energy_wh, saved_wh FROM energy JOIN port ON ref = port ORDER BY id")
+        return {PortId(port): Total(energy_wh, saved_wh) for port, energy_wh, saved_wh in rows}
+
+    def energy_parts(self, since_utc: datetime, until_utc: datetime) -> Iterator[EnergyPart]:
+        """Everything taken or saved from `since_utc` to `until_utc`, by quarter hour, port and show."""
+        first, last = to_ms(since_utc) // QUARTER_MS, (to_ms(until_utc) - 1) // QUARTER_MS
+        rows = self._ask(
+            "SELECT day, port.id, show.id, packed FROM energy_day "
+            "JOIN port ON port.ref = port JOIN show ON show.ref = show WHERE day BETWEEN ? AND ? "
+            "ORDER BY day, port.id, show.id",
+            (first // QUARTERS, last // QUARTERS),
+        )
+        for day, port, show, packed in rows:
+            for quarter, (energy_wh, saved_wh) in enumerate(zip(*unpack_energy(packed), strict=True)):
+                slot = day * QUARTERS + quarter
+                if first <= slot <= last and (energy_wh or saved_wh):
+                    yield EnergyPart(to_utc(slot * QUARTER_MS), PortId(port), show, energy_wh, saved_wh)
+
+    def energy_by_day(self, since_utc: datetime, until_utc: datetime, zone: str) -> dict[date, Total]:
+        """Totals by local day of `zone`, in order."""
+        local = ZoneInfo(zone)
+        parts = self.energy_parts(since_utc, until_utc)
+        return dict(
+            sorted(_totals((part.start_utc.astimezone(local).date(), part) for part in parts).items())
+        )
+
+    def energy_by_show(self, since_utc: datetime, until_utc: datetime) -> dict[str, Total]:
+        """Totals by show; '' is what no show asked for."""
+        return _totals((part.show, part) for part in self.energy_parts(since_utc, until_utc))
+
+    def energy_by_port(self, since_utc: datetime, until_utc: datetime) -> dict[PortId, Total]:
+        """Totals by port."""
+        return _totals((part.port, part) for part in self.energy_parts(since_utc, until_utc))
+
+    def used(self, since_utc: datetime, until_utc: datetime, *, saved: bool = False) -> list[Used]:
+        """Energy taken (or saved) by the whole site per quarter hour, for `Tariff.cost`."""
+        sums: dict[datetime, float] = defaultdict(float)
+        for part in self.energy_parts(since_utc, until_utc):
+            sums[part.start_utc] += part.saved_wh if saved else part.energy_wh
+        quarter = timedelta(milliseconds=QUARTER_MS)
+        return [Used(start_utc, start_utc + quarter, wh) for start_utc, wh in sorted(sums.items())]
+
+    # ------------------------------------------------------------ events
+
+    def history(
+        self,
+        since_utc: datetime,
+        until_utc: datetime,
+        *,
+        kind: str | None = None,
+        target_id: str | None = None,
+        most: int = 10_000,
+    ) -> list[Event]:
+        """Events in order of time, the newest `most`; of one kind or about one target where asked."""
+        where, values = ["at_ms >= ?", "at_ms < ?"], [to_ms(since_utc), to_ms(until_utc)]
+        given = [("kind = ?", kind), ("target_id = ?", target_id)]
+        where += [clause for clause, value in given if value is not None]
+        values += [value for _, value in given if value is not None]  # type: ignore[misc]  # SQL takes both
+        rows = self._ask(
+            "SELECT id, at_ms, kind, target_kind, target_id, data FROM event "  # noqa: S608 - fixed clauses
+            f"WHERE {' AND '.join(where)} ORDER BY at_ms DESC, id DESC LIMIT ?",
+            [*values, most],
+        )
+        return [
+            Event(row, to_utc(at_ms), event_kind, target_kind, target, json.loads(data))
+            for row, at_ms, event_kind, target_kind, target, data in reversed(rows)
+        ]
+
+    def around(self, event_id: int) -> list[Sample]:
+        """Readings a minute before and after an alarm; empty where none were kept."""
+        rows = self._ask("SELECT packed FROM around WHERE event = ?", (event_id,))
+        return unpack_around(rows[0][0]) if rows else []
+
+    def worst_ports(self, since_utc: datetime, until_utc: datetime, most: int = 10) -> list[Worst]:
+        """The ports whose alarms were raised most often, worst first."""
+        counts: dict[PortId, dict[str, int]] = defaultdict(lambda: defaultdict(int))
+        for event in self.history(since_utc, until_utc, kind="alarm", most=-1):
+            if event.target_kind == "port" and event.data.get("state") in RAISED:
+                counts[PortId(event.target_id)][str(event.data.get("condition"))] += 1
+        found = [Worst(port, sum(by.values()), dict(by)) for port, by in counts.items()]
+        return sorted(found, key=lambda worst: (-worst.raised, worst.port))[:most]
+
+    # ------------------------------------------------------------ currents
+
+    def currents(self, port: PortId, since_utc: datetime, until_utc: datetime) -> list[Point]:
+        """A port's current through a span as finely as it is kept: minutes, else quarter hours.
+
+        Only powered time is kept; between the points nothing was powered, or nothing was read.
+        """
+        since_ms, until_ms = to_ms(since_utc), to_ms(until_utc)
+        found: dict[int, Point] = {}
+
+        def put(start_ms: int, lasts_ms: int, level: tuple[int, int, int] | None) -> None:
+            if level is not None and start_ms < until_ms and start_ms + lasts_ms > since_ms:
+                found[start_ms] = Point(to_utc(start_ms), lasts_ms / 1000, *(value / 1000 for value in level))
+
+        for tier, slot_ms in ((_QUARTERS, QUARTER_MS), (_MINUTES, MINUTE_MS)):
+            for at, packed in self._rows(tier, port, since_ms, until_ms):
+                for slot, level in enumerate(unpack_levels(packed, tier.unit_ms // slot_ms)):
+                    put(at * tier.unit_ms + slot * slot_ms, slot_ms, level)
+        for minute, packed in self._rows(_SAMPLES, port, since_ms, until_ms):
+            put(minute * MINUTE_MS, MINUTE_MS, Samples.unpack(minute, packed).level())
+        return [found[start_ms] for start_ms in sorted(found)]
+
+    def samples(self, port: PortId, since_utc: datetime, until_utc: datetime) -> list[Sample]:
+        """Single readings at their full rate: the running hour and the one before."""
+        since_ms, until_ms = to_ms(since_utc), to_ms(until_utc)
+        rows = self._rows(_SAMPLES, port, since_ms, until_ms)
+        return [
+            sample
+            for minute, packed in rows
+            for sample in Samples.unpack(minute, packed).between(since_ms, until_ms - 1)
+        ]
+
+    def _rows(self, tier: "_Tier", port: PortId, since_ms: int, until_ms: int) -> list[tuple[int, bytes]]:
+        ref = self._ask("SELECT ref FROM port WHERE id = ?", (port,))
+        if not ref or until_ms <= since_ms:
+            return []
+        # One look-up per unit that exists: the tables are ordered by time, then port.
+        units = self._ask(
+            f"SELECT DISTINCT {tier.unit} FROM {tier.table} WHERE {tier.unit} BETWEEN ? AND ?",  # noqa: S608 - fixed names
+            (since_ms // tier.unit_ms, (until_ms - 1) // tier.unit_ms),
+        )
+        sql = f"SELECT packed FROM {tier.table} WHERE {tier.unit} = ? AND port = ?"  # noqa: S608 - fixed names
+        return [(at, row[0]) for (at,) in sorted(units) for row in self._ask(sql, (at, ref[0][0]))]
+
+    # ------------------------------------------------------------ what was learned
+
+    def baselines(self) -> dict[PortId, tuple[float, float, datetime]]:
+        """Learned idle current and its spread [A], and when, by port."""
+        rows = self._ask(
+            "SELECT id, idle_a, spread_a, at_ms FROM baseline JOIN port ON ref = port ORDER BY id"
+        )
+        return {PortId(port): (idle_a, spread_a, to_utc(at_ms)) for port, idle_a, spread_a, at_ms in rows}
+
+    def counters(self) -> dict[tuple[str, str], float]:
+        """Other counters by target id and name."""
+        rows = self._ask("SELECT target_id, name, value FROM counter ORDER BY target_id, name")
+        return {(target, name): value for target, name, value in rows}
+
+
+K = TypeVar("K")
+
+
+def _totals(parts: Iterable[tuple[K, EnergyPart]]) -> dict[K, Total]:
+    sums: dict[K, list[float]] = {}
+    for key, part in parts:
+        cell = sums.setdefault(key, [0.0, 0.0])
+        cell[0] += part.energy_wh
+        cell[1] += part.saved_wh
+    return {key: Total(*cell) for key, cell in sums.items()}
