@@ -44,6 +44,7 @@ class SpeedClock:
 
     @speed.setter
     def speed(self, speed: float) -> None:
+        """Change the speed from this moment on; raises PermanentError below 0 and above a million."""
         if not 0.0 <= speed <= 1e6:
             raise PermanentError(f"speed is {speed:g}, it must be 0 to 1000000", subject="clock")
         now_s, base_s = self(), self._base()

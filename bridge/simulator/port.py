@@ -9,7 +9,7 @@ from bridge.simulator.fuses import fuse_of
 from bridge.simulator.sensor import Sensor
 from bridge.simulator.show import Show
 from bridge.simulator.spec import FaultKind, FaultSpec, PortSpec
-from bridge.simulator.strings import SOUND, Defects, PixelString
+from bridge.simulator.strings import SOUND, Defects, PixelString, on_curve
 from rules.ports import PortId
 
 STEP_S = 0.5
@@ -103,6 +103,9 @@ class SimulatedPort:
         self._stuck: bool | None = None
         self._faults: dict[FaultKind, tuple[FaultSpec, float]] = {}
         self._defects: Defects = SOUND
+        self._curve: Sequence[float] | None = None
+        self.volts_v = spec.volts_v
+        """What the supply gives [V]."""
         self._contact = False
         self._events: list[tuple[float, int, Callable[[float], None]]] = []
         self._order = 0
@@ -212,12 +215,6 @@ class SimulatedPort:
         """The contacts are closed, whatever was commanded."""
         return self.commanded if self._stuck is None else self._stuck
 
-    @property
-    def volts_v(self) -> float:
-        """What the supply gives [V]."""
-        sag = self._faults.get("sagging-supply") if self._faults else None
-        return self.spec.volts_v if sag is None else sag[0].volts
-
     def leak_a(self, t_s: float) -> float:
         """What a wet connector lets through at `t_s` [A], with power on."""
         wet = self._faults.get("wet-connector")
@@ -248,9 +245,10 @@ class SimulatedPort:
             return 0.0
         volts = self.volts_v
         if self._lit is None:
-            current = self.string.current_a(
-                self._show.drive(t_s, self._place) * self.string.spec.brightness, volts, self._defects
-            )
+            if self._curve is None:
+                self._curve = self.string.curve(volts, self._defects)
+            drive = self._show.drive(t_s, self._place) * self.string.spec.brightness
+            current = on_curve(self._curve, drive)
         else:
             if self._lit_a is None:
                 self._lit_a = self.string.solve(self._lit, volts, self._defects).current_a
@@ -396,6 +394,7 @@ class SimulatedPort:
             elif kind == "overload":
                 shunts.append((-1, fault.amps / self.spec.volts_v))
         self._defects = Defects(powered, fed, dead, tuple(shunts))
-        self._lit_a = None
-        self._demand_s = None
+        sag = self._faults.get("sagging-supply")
+        self.volts_v = self.spec.volts_v if sag is None else sag[0].volts
+        self._curve = self._lit_a = self._demand_s = None
         self._settle(t_s, "fault")

@@ -47,6 +47,16 @@ class Solution:
     shunt_w: float
 
 
+def on_curve(curve: Sequence[float], drive: float) -> float:
+    """Current [A] at `drive` (0..1), straight between the curve's points."""
+    if drive >= 1.0:
+        return curve[-1]
+    place = drive * CURVE_STEPS
+    index = int(place)
+    low = curve[index]
+    return low + (curve[index + 1] - low) * (place - index)
+
+
 class PixelString:
     """One string of pixels on its cable; knows nothing of time."""
 
@@ -62,8 +72,8 @@ class PixelString:
         ]
         self._curves: dict[tuple[Defects, float], list[float]] = {}
 
-    def current_a(self, drive: float, volts_v: float, defects: Defects = SOUND) -> float:
-        """Feed current [A] with every channel of every pixel at `drive` (0..1), from the cached curve."""
+    def curve(self, volts_v: float, defects: Defects = SOUND) -> list[float]:
+        """Feed current [A] at each of `CURVE_STEPS` + 1 even drives; solved once and kept."""
         key = (defects, volts_v)
         curve = self._curves.get(key)
         if curve is None:
@@ -75,12 +85,11 @@ class PixelString:
                 for step in range(CURVE_STEPS + 1)
             ]
             self._curves[key] = curve
-        if drive >= 1.0:
-            return curve[-1]
-        place = drive * CURVE_STEPS
-        index = int(place)
-        low = curve[index]
-        return low + (curve[index + 1] - low) * (place - index)
+        return curve
+
+    def current_a(self, drive: float, volts_v: float, defects: Defects = SOUND) -> float:
+        """Feed current [A] with every channel of every pixel at `drive` (0..1), from the curve."""
+        return on_curve(self.curve(volts_v, defects), drive)
 
     def lit_from(self, levels: bytes) -> list[float]:
         """Channels lit per pixel (0..channels) from show data, one byte per channel; missing bytes are 0."""

@@ -209,17 +209,17 @@ async def serve(site: "SimulatedSite", *, ports_from: int, e131: bool) -> "Async
     from bridge.simulator.e131 import listen  # noqa: PLC0415 - only where it is asked for
     from bridge.simulator.site import Addresses  # noqa: PLC0415 - site imports this module lazily, too
 
-    def tcp_port(place: int) -> int:
+    def _tcp_port(place: int) -> int:
         return ports_from + place if ports_from else 0
 
     async with AsyncExitStack() as stack:
         faces: dict[str, ControllerFace] = {}
         for place, (name, controller) in enumerate(site.controllers.items()):
-            face = ControllerFace(site, controller, tcp_port(place))
+            face = ControllerFace(site, controller, _tcp_port(place))
             await face.start()
             stack.push_async_callback(face.stop)
             faces[name] = face
-        control = ControlFace(site, tcp_port(len(faces)))
+        control = ControlFace(site, _tcp_port(len(faces)))
         await control.start()
         stack.push_async_callback(control.stop)
         address = await stack.enter_async_context(listen(site)) if e131 else None

@@ -36,7 +36,7 @@ def test_the_demo_configuration_is_right_and_names_what_the_site_has():
 def test_the_bridges_driver_reads_and_switches_each_shape(shape):
     """Through the real HTTP driver: off, on with its current, tripped, cleared, off again."""
 
-    async def check():
+    async def _run():
         spec = ControllerSpec(
             "gable", tuple(PortSpec(n, StringSpec(100), sensor=EXACT) for n in range(1, 7)), shape
         )
@@ -53,29 +53,29 @@ def test_the_bridges_driver_reads_and_switches_each_shape(shape):
             driver = create("gable", reach, {n: abilities(reach, n) for n in range(1, 7)})
             try:
 
-                async def tell(number):
+                async def _tell(number):
                     return {one.port: one for one in await driver.read()}[port_id("gable", number)]
 
                 assert len(await driver.read()) == 6
-                dark = await tell(6)
+                dark = await _tell(6)
                 assert (dark.power, dark.tripped) == (False, False)
                 assert dark.current_a == pytest.approx(0.0, abs=1e-6)
                 assert (await driver.command(6, True))[0] is Outcome.ACCEPTED
-                live = await tell(6)
+                live = await _tell(6)
                 assert (live.power, live.tripped) == (True, False)
                 assert live.current_a == pytest.approx(0.226, abs=0.01)
                 handle = site.port("gable/6")
                 handle.short()
                 site.step(site.clock() + 0.01)
-                tripped = await tell(6)
+                tripped = await _tell(6)
                 assert (tripped.power, tripped.tripped) == (False, True)
                 handle.clear_fault()
                 assert (await driver.command(6, False))[0] is Outcome.ACCEPTED
                 assert (await driver.command(6, True, clear=True))[0] is Outcome.ACCEPTED
-                assert (await tell(6)).power is True
+                assert (await _tell(6)).power is True
                 assert site.truth("gable/6").power
                 assert not site.truth("gable/1").power
             finally:
                 await driver.close()
 
-    asyncio.run(check())
+    asyncio.run(_run())
