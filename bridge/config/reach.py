@@ -120,6 +120,8 @@ class HttpAuth(Section):
         token = sum(part is not None for part in (self.token_file, self.token_env))
         if (password, token) not in {(1, 0), (0, 1)} or bool(password) != (self.username is not None):
             refuse("write username with password_file or password_env, or token_file or token_env alone")
+        if self.username is not None and ":" in self.username:
+            refuse("a user name has no colon here (RFC 7617); write it without")
         return self
 
     @property

@@ -172,7 +172,8 @@ class FileWriter:
 
 def write_small(path: str, text: str) -> None:
     """Write `text` in one go, as kernel files want it. Raises OSError."""
-    descriptor = os.open(path, os.O_WRONLY | os.O_CLOEXEC)
+    # Truncating means nothing to a kernel file; in an ordinary one nothing old may stay behind.
+    descriptor = os.open(path, os.O_WRONLY | os.O_TRUNC | os.O_CLOEXEC)
     try:
         os.write(descriptor, text.encode())
     finally:

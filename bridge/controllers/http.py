@@ -7,6 +7,7 @@ the rules, after a reading.
 """
 
 import asyncio
+import base64
 import json
 import time
 from collections.abc import Callable, Mapping
@@ -121,7 +122,8 @@ def _one_line(controller_id: str, source: SecretSource) -> str:
 def _authorization(controller_id: str, auth: HttpAuth) -> str:
     secret = _one_line(controller_id, auth.source)
     if auth.username is not None:
-        return aiohttp.BasicAuth(auth.username, secret, encoding="utf-8").encode()
+        pair = base64.b64encode(f"{auth.username}:{secret}".encode())  # RFC 7617, section 2
+        return f"Basic {pair.decode()}"
     return f"Bearer {secret}"
 
 

@@ -121,6 +121,8 @@ class Face:
     orders: list[tuple[int, bool]] = field(default_factory=list)
     currents: dict[int, float] = field(default_factory=dict)
     """The current each port tells [A], where the face lets it be known beforehand."""
+    box: Any = None
+    """The simulated controller behind the face, where there is one."""
 
 
 # ---------------------------------------------------------------- the simulated site
@@ -152,6 +154,7 @@ async def simulated(shape: str, ports: int = 6, *, path: str = "", stream: str =
             hang=lambda on: box.misbehave("hang") if on else box.behave("hang"),
             down=lambda: box.restart(down_s=3600.0),
             up=lambda: setattr(box, "down_until_s", site.now()),
+            box=box,
         )
         try:
             yield face
@@ -406,9 +409,26 @@ async def serve_raw(
     talk: Callable[[asyncio.StreamReader, asyncio.StreamWriter], Any],
 ) -> AsyncIterator[str]:
     """A bare TCP server: `talk` says what goes over the wire."""
-    server = await asyncio.start_server(talk, LOOPBACK, 0)
+    talks: set[asyncio.Task[Any]] = set()
+
+    async def one(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        task = asyncio.current_task()
+        assert task is not None
+        talks.add(task)
+        try:
+            await talk(reader, writer)
+        except (OSError, asyncio.IncompleteReadError, asyncio.CancelledError):
+            pass  # the other side has gone, or the test is over
+        finally:
+            talks.discard(task)
+            writer.close()
+
+    server = await asyncio.start_server(one, LOOPBACK, 0)
     async with server:
         yield f"http://{LOOPBACK}:{server.sockets[0].getsockname()[1]}"
+    for task in [*talks]:
+        task.cancel()
+    await asyncio.gather(*talks)
 
 
 def closed_port() -> int:
