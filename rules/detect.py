@@ -19,11 +19,11 @@ from rules.plan import Limit
 from rules.ports import Condition, Now, Reading
 from rules.verdicts import (
     NO_BANDS,
-    UNDERCURRENT_WINDOW_S,
     Bands,
     Facts,
     Verdict,
     bands_of,
+    darkness,
     judge,
     plausible_current_a,
 )
@@ -108,10 +108,8 @@ class DetectorState:
     """Last reading that said power is on and changed something; None after one that said off."""
     fell: bool = False
     """Power fell without being asked, and has not been seen on since."""
-    below: bool = False
-    """The last current was below the idle floor."""
-    low_until_s: float | None = None
-    """Until when the newest dip below the idle floor counts."""
+    dark_s: float = 0.0
+    """How long a part of the string was seen dark (`verdicts.darkness`)."""
     high_since_s: float | None = None
     """Since when every current was above the leakage limit."""
 
@@ -136,8 +134,7 @@ def observe(
     if (
         unbroken
         and not state.running
-        and not state.below
-        and state.low_until_s is None
+        and state.dark_s == 0.0
         and limits is state.limits
         and (facts is state.facts or facts == state.facts)
     ):
@@ -167,6 +164,7 @@ def forget(state: DetectorState, condition: Condition) -> DetectorState:
         active=state.active - {condition},
         running={c: r for c, r in state.running.items() if c is not condition},
         fell=state.fell and condition is not _C.FUSE_TRIP,
+        dark_s=0.0 if condition is _C.UNDERCURRENT else state.dark_s,
         values=(),
     )
 
@@ -194,12 +192,9 @@ def _judge(
     bands = state.bands
     if powered is not state.powered or limits is not state.limits or facts != state.facts:
         bands = bands_of(facts, limits, powered)
-    below = powered is True and current_a is not None and current_a < bands.floor_a
-    low_until_s = state.low_until_s if powered and unbroken else None
-    if below and state.below and unbroken:
-        low_until_s = at_s + UNDERCURRENT_WINDOW_S
-    if low_until_s is not None and at_s >= low_until_s:
-        low_until_s = None
+    dark_s = _dark_s(
+        state, facts, limits, bands, current_a, at_s=at_s, powered=bool(powered), unbroken=unbroken
+    )
     high_since_s = None
     if powered and current_a is not None and current_a >= bands.leak_a:
         high_since_s = state.high_since_s if unbroken and state.high_since_s is not None else at_s
@@ -212,7 +207,7 @@ def _judge(
         state.active,
         fell=fell,
         powered=bool(powered),
-        low=low_until_s is not None,
+        dark_s=dark_s,
     )
     active, running, changes = _delays(state, verdicts, limits, at_s, facts.gap_s if unbroken else -1.0)
     return (
@@ -227,12 +222,35 @@ def _judge(
             seen_s=at_s,
             on_seen_s=at_s if power else None if power is False else state.on_seen_s,
             fell=fell,
-            below=below,
-            low_until_s=low_until_s,
+            dark_s=dark_s,
             high_since_s=high_since_s,
         ),
         changes,
     )
+
+
+def _dark_s(
+    state: DetectorState,
+    facts: Facts,
+    limits: Mapping[Condition, Limit],
+    bands: Bands,
+    current_a: float | None,
+    *,
+    at_s: float,
+    powered: bool,
+    unbroken: bool,
+) -> float:
+    raised = _C.UNDERCURRENT in state.active
+    limit = limits.get(_C.UNDERCURRENT)
+    if limit is None or (not powered and not raised):
+        return 0.0
+    if not powered or current_a is None:
+        return state.dark_s
+    step_s = at_s - state.seen_s
+    if not unbroken or step_s > facts.gap_s:
+        step_s = 0.0
+    most_s = max(limit.off_delay_s if raised else limit.on_delay_s, 1.0)
+    return darkness(state.dark_s, current_a, step_s, facts, bands, raised=raised, most_s=most_s)
 
 
 def _delays(
@@ -261,6 +279,8 @@ def _delays(
             running.pop(condition, None)
             continue
         delay_s = limit.off_delay_s if is_active else limit.on_delay_s
+        if condition is _C.UNDERCURRENT:
+            delay_s = 0.0  # `darkness` has waited already
         run = running.get(condition)
         since_s = run.since_s if run is not None and at_s - run.seen_s <= gap_s else at_s
         if at_s - since_s >= delay_s:

@@ -12,6 +12,10 @@ from rules.ports import Abilities, Condition, Reading
 
 _C = Condition
 _INF: Final = float("inf")
+_BEGUN_S: Final = 1e-9
+"""A first dark sample: how long it was dark before is not known."""
+_TRACE_S: Final = 1.0
+"""Less darkness than this [s] is forgotten when something is lit."""
 
 ZERO_A: Final = 0.05
 """A current below zero by no more than this [A] is noise of an unloaded sensor and counts as 0 A."""
@@ -29,20 +33,21 @@ NO_LOAD_A: Final = 0.015
 """A powered port with anything on it draws more than this [A] (100 dark pixels: about 0.2 A)."""
 CONTINUOUS_FRACTION: Final = 0.8
 """A continuous load may take 80 % of the rating: the 125 % rule of NEC 210.20(A), turned round."""
-UNDERCURRENT_LEARNED: Final = 0.94
+UNDERCURRENT_LEARNED: Final = 0.95
 """Part of a string is dark below this fraction of its learned idle current."""
 UNDERCURRENT_COMPUTED: Final = 0.6
 """The same, of an idle current that was only computed: datasheets say little about single strings."""
+UNDERCURRENT_LEAST_A: Final = 0.010
+"""The floor lies at least this far [A] below the idle current: more than one step of a coarse converter (a
+10-bit sense output of a high-side switch: 8 mA), so that rounding to the next step is no dark tail."""
 LEAKAGE_FRACTION: Final = 0.25
 LEAKAGE_LEAST_A: Final = 0.03
 LEAKAGE_SPREADS: Final = 1.5
 """Idle current has risen when its lowest value lies above the baseline by the largest of these."""
 OVERTEMPERATURE_C: Final = 70.0
 UNDERVOLTAGE_FRACTION: Final = 0.9
-UNDERCURRENT_WINDOW_S: Final = 10.0
-"""A dip below the floor counts for this long [s], so that lit moments between dark ones do not hide it."""
 QUIET_FRACTION: Final = 1.1
-"""A current from the floor to this many times the idle current is a string with nothing lit."""
+"""Above this many times the idle current something is lit, which says nothing about a dark part."""
 
 
 class Facts(NamedTuple):
@@ -111,12 +116,12 @@ def judge(
     *,
     fell: bool,
     powered: bool,
-    low: bool,
+    dark_s: float,
 ) -> dict[Condition, Verdict | None]:
     """The verdicts of one reading; a condition that is not among them has none.
 
-    raised: conditions that stand; fell: power fell unasked; powered: the port is taken to have power; low: a
-    dip below the idle floor counts now.
+    raised: conditions that stand; fell: power fell unasked; powered: the port is taken to have power;
+    dark_s: the `darkness` so far.
     """
     power = reading.power if facts.abilities.readback else None
     tripped = reading.tripped if facts.abilities.trip else None
@@ -142,7 +147,7 @@ def judge(
             raised, limits, facts, _within(reading.voltage_v, PLAUSIBLE_V)
         )
         verdicts[_C.NO_LOAD] = _no_load(raised, limits, facts, current_a)
-        verdicts[_C.UNDERCURRENT] = _undercurrent(raised, limits, facts, bands, current_a, low=low)
+        verdicts[_C.UNDERCURRENT] = _undercurrent(limits, raised, bands, current_a, dark_s)
         verdicts[_C.LEAKAGE] = _leakage(raised, limits, bands, current_a)
 
     return verdicts
@@ -232,30 +237,40 @@ def _no_load(
     return Verdict(is_low, current_a, limit_a)
 
 
-def _undercurrent(
-    raised: frozenset[Condition],
-    limits: Mapping[Condition, Limit],
-    facts: Facts,
-    bands: Bands,
-    current_a: float | None,
-    *,
-    low: bool,
-) -> Verdict | None:
-    """Raised by dips below the idle floor; returns only when the string is seen quiet *and* whole.
+def darkness(
+    dark_s: float, current_a: float, step_s: float, facts: Facts, bands: Bands, *, raised: bool, most_s: float
+) -> float:
+    """How long [s] a part of the string was seen dark, less how long all of it was seen whole; 0 to `most_s`.
 
-    A lit string says nothing about its dark part, so brightness alone does not end the condition.
+    Only quiet moments speak: below the floor for a dark part, from there to just above the idle current for a
+    whole string, each with full weight a little away from the floor. A lit string says nothing. So dark
+    moments between lit ones add up, and noise around the idle current takes away what it brings.
     """
-    floor_a = bands.floor_a
-    if current_a is None or facts.idle_a is None or floor_a <= 0.0:
+    idle_a, floor_a = facts.idle_a, bands.floor_a
+    if idle_a is None or floor_a <= 0.0:
+        return 0.0
+    if current_a > QUIET_FRACTION * idle_a:
+        return dark_s if dark_s >= _TRACE_S else 0.0
+    half_a = min((idle_a - floor_a) / 2, max(0.025 * idle_a, UNDERCURRENT_LEAST_A / 2))
+    middle_a = floor_a + half_a if raised else floor_a
+    weight = max(-1.0, min(1.0, (middle_a - current_a) / half_a))
+    if dark_s == 0.0:
+        return _BEGUN_S if weight > 0.0 else 0.0
+    return max(0.0, min(most_s, dark_s + weight * step_s))
+
+
+def _undercurrent(
+    limits: Mapping[Condition, Limit], raised: frozenset[Condition], bands: Bands, current_a: float | None,
+    dark_s: float,
+) -> Verdict | None:  # fmt: skip
+    """Raised and returned by `darkness` alone, which carries its delays."""
+    if current_a is None or bands.floor_a <= 0.0:
         return None
-    if _C.UNDERCURRENT not in raised:
-        return Verdict(low, current_a, floor_a)
-    if low:
-        return Verdict(True, current_a, floor_a)
-    whole_a = floor_a + _deadband(limits, _C.UNDERCURRENT) * (facts.idle_a - floor_a)
-    if whole_a <= current_a <= QUIET_FRACTION * facts.idle_a:
-        return Verdict(False, current_a, floor_a)
-    return None
+    if _C.UNDERCURRENT in raised:
+        return Verdict(dark_s > 0.0, current_a, bands.floor_a)
+    limit = limits.get(_C.UNDERCURRENT)
+    is_dark = limit is not None and dark_s > 0.0 and dark_s >= limit.on_delay_s
+    return Verdict(is_dark, current_a, bands.floor_a)
 
 
 def _leakage(
@@ -278,7 +293,7 @@ def bands_of(facts: Facts, limits: Mapping[Condition, Limit], powered: bool | No
     idle_a = facts.idle_a
     if idle_a is not None:
         fraction = UNDERCURRENT_LEARNED if facts.learned else UNDERCURRENT_COMPUTED
-        floor_a = _level(limits, _C.UNDERCURRENT, fraction) * idle_a
+        floor_a = min(_level(limits, _C.UNDERCURRENT, fraction) * idle_a, idle_a - UNDERCURRENT_LEAST_A)
         if facts.learned:
             rise_a = max(
                 _level(limits, _C.LEAKAGE, LEAKAGE_FRACTION) * idle_a,

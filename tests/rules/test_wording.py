@@ -22,7 +22,7 @@ FACTS = {
 @pytest.mark.parametrize("condition", Condition)
 @pytest.mark.parametrize("facts", [FACTS, {"port": "Left arch"}, {"controller": "Gable"}, {}])
 def test_every_condition_has_a_whole_sentence(condition, facts):
-    """Every condition has one plain sentence and an advice, whatever is known; no placeholder is left over."""
+    """Every condition has a plain sentence and an advice, whatever is known; nothing is left to fill in."""
     text = wording.message(condition, facts)
     assert not re.search(r"[\[\]{}]|\s\s| [.,;]|None", text), text
     assert text.endswith(".")
