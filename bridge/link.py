@@ -210,6 +210,8 @@ class Link:
                 wire.publish(publication)
                 return True
             self._wait(publication)
+            if not wire.inflight:
+                self._drain()  # no acknowledgement will come to do it
             return True
         if retain and payload:
             return True  # said again from `retained` on connect
@@ -374,11 +376,15 @@ class Link:
         self._up.clear()
         wire.abort("the link was cancelled")
 
-    async def _pause(self) -> None:
+    def next_pause_s(self) -> float:
+        """How long to wait before the next attempt: twice as long each time, and never just the same [s]."""
         longest_s = min(self.settings.pause_max_s, self.settings.pause_first_s * 2 ** min(self._attempts, 30))
         self._attempts += 1
+        return float(longest_s * (0.5 + 0.5 * self._jitter()))
+
+    async def _pause(self) -> None:
         try:
-            async with asyncio.timeout(longest_s * (0.5 + 0.5 * self._jitter())):
+            async with asyncio.timeout(self.next_pause_s()):
                 await self._stopping.wait()
         except TimeoutError:
             return

@@ -15,7 +15,7 @@ import socket
 import ssl
 import time
 from collections.abc import Callable, Sequence
-from typing import Any, NamedTuple, cast
+from typing import Any, cast
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
@@ -23,6 +23,9 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from bridge.errors import TransientError
+from bridge.publication import Publication
+
+__all__ = ["ConnectionEndedError", "Publication", "Wire"]
 
 _QUICKACK: int | None = getattr(socket, "TCP_QUICKACK", None)
 _FIRST_OWN_ID = 0x8000
@@ -34,15 +37,6 @@ _WRITE_AHEAD_BYTES = 262_144
 """More than this waiting for a slow broker, and nothing more is written."""
 INCOMING_LIMIT_BYTES = 262_144
 """A longer incoming message is delivered without its payload: no command is that long."""
-
-
-class Publication(NamedTuple):
-    """One message to the broker. An empty retained payload takes a retained value away."""
-
-    topic: str
-    payload: bytes
-    retain: bool
-    qos: int
 
 
 class ConnectionEndedError(TransientError):
@@ -140,7 +134,9 @@ class Wire(asyncio.Protocol):
             raise ConnectionEndedError(
                 f"{where}: the broker's certificate is not trusted: {error.verify_message}", subject=where
             ) from error
-        except (ssl.SSLError, ConnectionAbortedError) as error:
+        except (ssl.SSLError, ConnectionAbortedError, ConnectionResetError) as error:
+            if tls is None:
+                raise ConnectionEndedError(f"{where} hung up at once", subject=where) from error
             raise ConnectionEndedError(
                 f"{where}: no TLS connection ({getattr(error, 'reason', None) or error}): is it "
                 "the TLS port?", subject=where,
@@ -259,6 +255,8 @@ class Wire(asyncio.Protocol):
         if self._out and self._transport is not None and not self.ended.done():
             out, self._out = self._out, bytearray()
             self._transport.write(out)
+            if len(out) > _WRITE_AHEAD_BYTES and not self._congested:
+                self._loop.call_soon(self._on_room)
 
     # -------------------------------------------------------- asyncio's side
 

@@ -1,6 +1,7 @@
 """What tests share: brokers, an independent observer, waiting without luck, running coroutines."""
 
 import asyncio
+import getpass
 import os
 import shutil
 import socket
@@ -117,6 +118,8 @@ class PrivateBroker:
             f"allow_anonymous {'true' if anonymous else 'false'}",
             # All retained topics reach one subscriber: the default of 1000 queued messages loses some.
             "max_queued_messages 0",
+            # Started by root it would change to a user that cannot read the test's files.
+            f"user {getpass.getuser()}",
             "log_type all",
             *lines,
         ]
