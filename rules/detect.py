@@ -208,6 +208,7 @@ def _judge(
         fell=fell,
         powered=bool(powered),
         dark_s=dark_s,
+        high_s=0.0 if high_since_s is None else at_s - high_since_s,
     )
     active, running, changes = _delays(state, verdicts, limits, at_s, facts.gap_s if unbroken else -1.0)
     return (
@@ -279,8 +280,8 @@ def _delays(
             running.pop(condition, None)
             continue
         delay_s = limit.off_delay_s if is_active else limit.on_delay_s
-        if condition is _C.UNDERCURRENT:
-            delay_s = 0.0  # `darkness` has waited already
+        if condition is _C.UNDERCURRENT or (condition is _C.LEAKAGE and not is_active):
+            delay_s = 0.0  # `darkness` and `high_since_s` have waited already
         run = running.get(condition)
         since_s = run.since_s if run is not None and at_s - run.seen_s <= gap_s else at_s
         if at_s - since_s >= delay_s:

@@ -29,7 +29,7 @@ PLAUSIBLE_V: Final = (-1.0, 100.0)
 PLAUSIBLE_C: Final = (-60.0, 200.0)
 STUCK_ON_A: Final = 0.05
 """A port that is off passes less than this [A]."""
-NO_LOAD_A: Final = 0.015
+NO_LOAD_A: Final = 0.01
 """A powered port with anything on it draws more than this [A] (100 dark pixels: about 0.2 A)."""
 CONTINUOUS_FRACTION: Final = 0.8
 """A continuous load may take 80 % of the rating: the 125 % rule of NEC 210.20(A), turned round."""
@@ -117,11 +117,12 @@ def judge(
     fell: bool,
     powered: bool,
     dark_s: float,
+    high_s: float,
 ) -> dict[Condition, Verdict | None]:
     """The verdicts of one reading; a condition that is not among them has none.
 
     raised: conditions that stand; fell: power fell unasked; powered: the port is taken to have power;
-    dark_s: the `darkness` so far.
+    dark_s: the `darkness` so far; high_s: how long every current was above the leakage limit.
     """
     power = reading.power if facts.abilities.readback else None
     tripped = reading.tripped if facts.abilities.trip else None
@@ -148,7 +149,7 @@ def judge(
         )
         verdicts[_C.NO_LOAD] = _no_load(raised, limits, facts, current_a)
         verdicts[_C.UNDERCURRENT] = _undercurrent(limits, raised, bands, current_a, dark_s)
-        verdicts[_C.LEAKAGE] = _leakage(raised, limits, bands, current_a)
+        verdicts[_C.LEAKAGE] = _leakage(raised, limits, bands, current_a, high_s)
 
     return verdicts
 
@@ -274,11 +275,19 @@ def _undercurrent(
 
 
 def _leakage(
-    raised: frozenset[Condition], limits: Mapping[Condition, Limit], bands: Bands, current_a: float | None
+    raised: frozenset[Condition],
+    limits: Mapping[Condition, Limit],
+    bands: Bands,
+    current_a: float | None,
+    high_s: float,
 ) -> Verdict | None:
+    """Raised when no current was below the limit for the whole on-delay: nothing lit ever fell to idle."""
     if current_a is None or bands.leak_a == _INF:
         return None
-    band_a = _deadband(limits, _C.LEAKAGE) * bands.leak_a if _C.LEAKAGE in raised else 0.0
+    if _C.LEAKAGE not in raised:
+        is_high = current_a >= bands.leak_a and high_s >= bands.leak_delay_s
+        return Verdict(is_high, current_a, bands.leak_a)
+    band_a = _deadband(limits, _C.LEAKAGE) * bands.leak_a
     return Verdict(current_a >= bands.leak_a - band_a, current_a, bands.leak_a)
 
 

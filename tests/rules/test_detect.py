@@ -221,8 +221,9 @@ def test_no_load():
 
 
 def test_short_string_is_not_no_load():
-    """Five dark pixels draw about 12 mA: that is not nothing where it is what is expected."""
-    assert told(currents(*[0.012] * 60), ON._replace(idle_a=0.011)) == []
+    """Three dark pixels draw about 7 mA: that is not nothing where it is what is expected."""
+    assert told(currents(*[0.007] * 60), ON._replace(idle_a=0.007)) == []
+    assert told(currents(*[0.007] * 60), ON) == [(10, C.NO_LOAD, True)]
 
 
 def test_nothing_is_judged_without_power():
@@ -241,6 +242,19 @@ def test_leakage():
     )
 
 
+def test_leakage_knows_how_far_ordinary_windows_rise():
+    """A port whose show often keeps 0.2 A burning is only told beyond 1.5 times that."""
+    glowing = STRING._replace(spread_a=0.2)
+    assert told(currents(*[0.5] * 900), glowing) == []
+    assert told(currents(*[0.53] * 900), glowing) == [(600, C.LEAKAGE, True)]
+
+
+def test_leakage_returns():
+    """Dried, it returns after its off-delay of 10 min."""
+    lit_again = [0.32] * 601 + [0.225] * 601
+    assert told(currents(*lit_again), STRING) == [(600, C.LEAKAGE, True), (1201, C.LEAKAGE, False)]
+
+
 def test_leakage_does_not_run_over_a_break():
     """Ten minutes with a hole in them are not ten minutes."""
     state, found = DetectorState(), []
@@ -251,6 +265,8 @@ def test_leakage_does_not_run_over_a_break():
         )
         found += changes
     assert found == []
+    missing = [*[0.32] * 400, None, *[0.32] * 400]
+    assert told(currents(*missing), STRING) == [], "a missing value is not above"
 
 
 @pytest.mark.parametrize("says", ["power", "current"])
@@ -346,6 +362,15 @@ def test_forget():
     assert state.active == {C.UNDERCURRENT}
     assert forget(state, C.LEAKAGE) is state
     assert forget(state, C.UNDERCURRENT).active == frozenset()
+
+
+def test_a_lit_string_is_the_quick_way_too():
+    """Within ten minutes above idle, moving light costs no new object."""
+    state, _ = observe(DetectorState(), reading(0, 1.0), STRING, DEFAULT_LIMITS, at(0))
+    for second in range(1, 500):
+        each = reading(second, 1.0 + 0.5 * (second % 3))
+        assert observe(state, each, STRING, DEFAULT_LIMITS, at(second)) == (state, ())
+        assert observe(state, each, STRING, DEFAULT_LIMITS, at(second))[0] is state
 
 
 @pytest.mark.parametrize("power", [True, False])

@@ -79,6 +79,13 @@ def test_no_trip_until_the_end_of_reclaim():
     assert evening(plan, {0}, 91)[1].shots == 0
 
 
+def test_never_more_than_three_shots():
+    """A plan that lists five dead times still gets three shots."""
+    closings, state = evening(replace(THREE, dead_times_s=(5.0,) * 5), {0, 10, 20, 30, 40, 50}, 500)
+    assert closings == [(5, 1), (15, 2), (25, 3)]
+    assert state.phase is P.LOCKOUT
+
+
 def test_default_is_no_reclosing():
     """Without a setting a trip stays open until a reset, and says so."""
     closings, state = evening(Reclosing(), {0}, 5000)
