@@ -5,7 +5,7 @@ from functools import lru_cache
 from itertools import islice
 
 from rules.errors import RulesError
-from rules.rrule_text import CLOCK_PARTS, read_parts
+from rules.rrule_text import CLOCK_PARTS, follow, read_parts, step_of
 
 _DAYS = ("DAILY", "WEEKLY", "MONTHLY", "YEARLY")
 
@@ -53,16 +53,15 @@ def _until(parts: dict[str, str], rule: str) -> date:
 @lru_cache(maxsize=1024)
 def _picked(rule: str, rule_start: date | None, year: int) -> frozenset[date]:
     """All picked days of one year."""
-    from dateutil.rrule import rrulestr  # noqa: PLC0415  # only sites with a rule pay for the import
-
     parts = _evening_parts(rule, rule_start)
     last = min(_until(parts, rule), date(year, 12, 31))
     count = int(parts.pop("COUNT")) if "COUNT" in parts else None
     begin = rule_start or date(year, 1, 1)
-    # A bound of our own also ends rules that never match, such as those for 30 February.
-    words = [f"{name}={value}" for name, value in parts.items()] + [f"UNTIL={last:%Y%m%d}"]
+    text = ";".join(f"{name}={value}" for name, value in parts.items())
+    start = datetime.combine(begin, time())
+    first = start if count is not None else max(start, datetime(year, 1, 1))  # noqa: DTZ001  # days
+    found = follow(text, start, first, datetime.combine(last, time()), step_of(parts))
     try:
-        found = rrulestr(";".join(words), dtstart=datetime.combine(begin, time()))
+        return frozenset(pick.date() for pick in islice(found, count) if pick.year == year)
     except ValueError as error:
         raise RulesError(f"The rule {rule!r} can't be read: {error}.") from error
-    return frozenset(pick.date() for pick in islice(found, count) if pick.year == year)

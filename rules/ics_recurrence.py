@@ -11,11 +11,10 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta, tzinfo
 from functools import lru_cache
 from itertools import islice
-from math import lcm
 
 from rules.errors import CalendarError, RulesError
 from rules.ics_lines import Property
-from rules.rrule_text import CLOCK_PARTS, read_parts
+from rules.rrule_text import CLOCK_PARTS, UNITS_S, follow, read_parts, step_of
 from rules.zones import exists, to_utc
 
 MOST_A_DAY = 96
@@ -26,9 +25,7 @@ LONGEST_SEARCH = 200_000
 """A rule with COUNT is followed for this many of its intervals from its start (days: over 500 years)."""
 
 _DAY_S = 86400
-_UNITS_S = {"SECONDLY": 1, "MINUTELY": 60, "HOURLY": 3600, "DAILY": _DAY_S, "WEEKLY": 7 * _DAY_S}
 _WITHIN_A_DAY = ("SECONDLY", "MINUTELY", "HOURLY")
-_LONGEST_STEP = timedelta(days=36525)
 _LAST = datetime(9000, 12, 31)  # noqa: DTZ001  # a wall-clock time
 
 
@@ -37,8 +34,7 @@ class Recurrence:
     """One rule of one event, in the wall-clock time of the event's zone.
 
     text: the rule without COUNT and UNTIL; last: nothing is later; last_utc: UNTIL where it was a UTC
-    time; step: a start moved on by multiples of it gives the same times from there, so that an old rule
-    need not be followed from its beginning.
+    time; step: as `rules.rrule_text.step_of` says.
     """
 
     text: str
@@ -53,10 +49,7 @@ class Recurrence:
         """The times of the rule from `first` to `last`, both inclusive."""
         if self.count is not None:
             return [wall for wall in _counted(self) if first <= wall <= last]
-        begin = self.start
-        if self.step is not None and first > begin:
-            begin += max(0, (first - begin) // self.step - 1) * self.step
-        return [wall for wall in _follow(self, begin, min(last, self.last)) if first <= wall]
+        return list(_follow(self, first, min(last, self.last)))
 
     def reaches(self, wall: datetime) -> bool:
         """Whether UNTIL allows a time."""
@@ -70,13 +63,8 @@ def _counted(rule: Recurrence) -> tuple[datetime, ...]:
     return (rule.start, *islice(rest, (rule.count or 1) - 1))
 
 
-def _follow(rule: Recurrence, begin: datetime, last: datetime) -> Iterator[datetime]:
-    from dateutil.rrule import rrulestr  # noqa: PLC0415  # only sites with a calendar pay for the import
-
-    if last < begin:
-        return
-    # The bound also ends rules that never match, such as those for 30 February.
-    for wall in rrulestr(f"{rule.text};UNTIL={last:%Y%m%dT%H%M%S}", dtstart=begin):
+def _follow(rule: Recurrence, first: datetime, last: datetime) -> Iterator[datetime]:
+    for wall in follow(rule.text, rule.start, first, last, rule.step):
         if rule.reaches(wall) and exists(wall, rule.zone):
             yield wall
 
@@ -98,10 +86,10 @@ def read_rule(found: Property, start: datetime, zone: tzinfo, *, all_day: bool) 
         raise CalendarError(
             f"it repeats up to {often:.0f} times a day; repeat at most {MOST_A_DAY} times a day", found.line
         )
-    interval_s = _UNITS_S.get(parts["FREQ"], _DAY_S) * int(parts.get("INTERVAL", "1"))
+    interval_s = UNITS_S.get(parts["FREQ"], _DAY_S) * int(parts.get("INTERVAL", "1"))
     if count is not None:
-        until = min(until, start + min(timedelta(seconds=interval_s * LONGEST_SEARCH), _LAST - start))
-    step = timedelta(seconds=lcm(interval_s, _DAY_S))
+        days = min(interval_s * LONGEST_SEARCH // _DAY_S, (_LAST - start).days)
+        until = min(until, start + timedelta(days=days))
     rule = Recurrence(
         text=";".join(f"{name}={value}" for name, value in parts.items()),
         start=start,
@@ -109,7 +97,7 @@ def read_rule(found: Property, start: datetime, zone: tzinfo, *, all_day: bool) 
         count=count,
         last=min(until, _LAST),
         last_utc=until_utc,
-        step=step if parts["FREQ"] in _UNITS_S and step <= _LONGEST_STEP else None,
+        step=step_of(parts),
     )
     try:
         next(_follow(rule, start, start), None)
@@ -122,7 +110,7 @@ def _times_a_day(parts: dict[str, str]) -> float:
     """How many occurrences a day the rule gives at most."""
     often = 1.0
     if parts["FREQ"] in _WITHIN_A_DAY:
-        often = _DAY_S / (_UNITS_S[parts["FREQ"]] * int(parts.get("INTERVAL", "1")))
+        often = _DAY_S / (UNITS_S[parts["FREQ"]] * int(parts.get("INTERVAL", "1")))
     finer = CLOCK_PARTS[{"SECONDLY": 3, "MINUTELY": 2, "HOURLY": 1}.get(parts["FREQ"], 0) :]
     for name in finer:
         often *= len(set(parts[name].split(","))) if name in parts else 1
