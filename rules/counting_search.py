@@ -15,6 +15,7 @@ import math
 from collections.abc import Callable, Generator
 from statistics import fmean, median
 
+from rules.counting_bench import Bench, Looking, Refused
 from rules.counting_sensor import Sensor
 from rules.counting_types import Ask, Cause, Count, CountSettings, Refusal, Search, Values
 from rules.sequential import RatioTest
@@ -24,21 +25,19 @@ _DARK_READINGS_MAX = 150
 _FOLLOW_READINGS_MAX = 80
 _LATE_READINGS = 40
 _LATE_MEAN = 6
+_UNKNOWN_REFRESH_SETTLE_S = 1.0
 _BLOCK = 32
 _BLOCK_MAX = 64
 _PLAIN = 8.0
+"""A response above this many times the noise of a reading is plain at a glance."""
 _FAINT = 6.0
 _FAINT_TOGGLES = 20
-_UNKNOWN_REFRESH_SETTLE_S = 1.0
 _MOVES_MAX = 24
-_BETWEEN = 0.25
-_DEAD_ERROR = 1e-3
 _SUSPECT = 0.4
 """A block that seems to miss this many pixels is looked at again."""
+_DEAD_ERROR = 1e-3
 _STEP_ERROR = 0.12
 """Standard error allowed for the step of one pixel, as a share of it."""
-
-Looking = Generator[Ask, Values, float]
 
 
 def search(sensor: Sensor, settings: CountSettings, used: Callable[[], int]) -> Search:
@@ -46,30 +45,11 @@ def search(sensor: Sensor, settings: CountSettings, used: Callable[[], int]) -> 
     return _Search(sensor, settings, used).run()
 
 
-class _Refused(Exception):  # noqa: N818 - carries an answer, not an error
-    def __init__(self, cause: Cause, reason: str, needed: int | None = None) -> None:
-        self.cause, self.reason, self.needed = cause, reason, needed
-        super().__init__(reason)
-
-
-class _Search:
-    def __init__(self, sensor: Sensor, settings: CountSettings, used: Callable[[], int]) -> None:
-        self.sensor = sensor
-        self.capacity = settings.capacity
-        self.limit_a = settings.limit_a
-        self.settings = settings
-        self.used = used
-        self.stage = "dark"
-        self.base_a = 0.0
-        self.base_readings = 1
-        self.pixel_a = 0.0
-        self.spent_error = 0.0
-        self.notes: list[str] = []
-
+class _Search(Bench):
     def run(self) -> Search:
         try:
             return (yield from self._count())
-        except _Refused as refused:
+        except Refused as refused:
             return Refusal(refused.cause, refused.reason, refused.needed, self.used())
 
     def _count(self) -> Search:
@@ -104,40 +84,6 @@ class _Search:
             notes=tuple(self.notes),
         )
 
-    # ------------------------------------------------------------ looking
-
-    def _look(self, *lit: range, readings: int) -> Looking:
-        """Mean current [A] with `lit`."""
-        count = sum(map(len, lit))
-        if self.pixel_a and self.base_a + count * self.pixel_a * 1.1 > self.limit_a:
-            raise _Refused(
-                Cause.LIMIT,
-                f"lighting {count} pixels would pass the limit of {self.limit_a:.2f} A",
-            )
-        values = yield Ask(tuple(part for part in lit if part), readings, self.stage)
-        return fmean(value for _, value in values)
-
-    def _rebase(self, readings: int) -> Generator[Ask, Values, None]:
-        self.base_a = yield from self._look(readings=readings)
-        self.base_readings = readings
-
-    def _response(self, lit: range, readings: int) -> Looking:
-        """Current [A] that `lit` adds to the base as last seen."""
-        return (yield from self._look(lit, readings=readings)) - self.base_a
-
-    def _room(self, wanted: int) -> int:
-        """How many of `wanted` pixels may be lit together."""
-        room = int((self.limit_a - self.base_a) / (self.pixel_a * 1.15))
-        if room < 1:
-            raise _Refused(
-                Cause.LIMIT,
-                f"the dark string already draws {self.base_a:.2f} A; the limit of {self.limit_a:.2f} A "
-                "leaves no room to light one pixel",
-            )
-        return min(wanted, room)
-
-    # ------------------------------------------------------------ 1 and 2: calibration
-
     def _dark(self) -> Looking:
         values: Values = []
         known = False
@@ -152,24 +98,23 @@ class _Search:
         own = self.sensor.distinct(values)
         self.sensor.note(own)
         self.base_a = fmean(own)
-        self.base_readings = len(own)
         if self.base_a >= self.limit_a:
             self.pixel_a = self.limit_a
-            self._room(1)
+            self.room(1)
         return self.base_a
 
     def _calibrate(self) -> Generator[Ask, Values, tuple[int, float, float]]:
         """Grow a block from the start. Returns its size, its current [A], and that of it and as much more."""
         self.stage = "calibrate"
         width, followed = 1, False
-        current_a = yield from self._response(range(1), 3)
+        current_a = yield from self.response(range(1), 3)
         while True:
             noise_a = self.sensor.noise_a
             plain = current_a > _PLAIN * noise_a
             if plain and not followed:
                 followed = True
                 yield from self._follow(width, current_a)
-                current_a = yield from self._response(range(width), 3)
+                current_a = yield from self.response(range(width), 3)
                 continue
             fits = self.base_a + 2.0 * (current_a + 3.0 * noise_a) * 1.05 <= self.limit_a
             if not followed:
@@ -182,21 +127,21 @@ class _Search:
                 late_a = yield from self._late(width)
                 if late_a > _PLAIN * self.sensor.error_of_mean_a(_LATE_MEAN):
                     yield from self._follow(width, late_a)
-                    current_a = yield from self._response(range(width), 3)
+                    current_a = yield from self.response(range(width), 3)
                 else:
                     current_a = yield from self._faint(width)
                 continue
             width = min(2 * width, self.capacity)
-            current_a = yield from self._response(range(width), 3)
+            current_a = yield from self.response(range(width), 3)
         # The far half of the block stands for "as much more" where the limit allows no more.
         if not fits and width > 1:
-            near_a = yield from self._response(range(width // 2), 3)
+            near_a = yield from self.response(range(width // 2), 3)
             whole_a = current_a
             return width // 2, near_a, whole_a
         if width >= self.capacity or not fits:
             return width, current_a, current_a
         more = range(width, min(2 * width, self.capacity))
-        return width, current_a, current_a + (yield from self._response(more, 3))
+        return width, current_a, current_a + (yield from self.response(more, 3))
 
     def _follow(self, width: int, current_a: float) -> Generator[Ask, Values, None]:
         """Learn how long the sensor takes to follow; the block draws at least `current_a` [A].
@@ -229,31 +174,15 @@ class _Search:
         lit = range(width)
         total, least_a = 0.0, 0.0
         for count in range(1, _FAINT_TOGGLES + 1):
-            total += (yield from self._toggle(lit, 3))[0]
+            total += (yield from self.toggle(lit, 3))[0]
             least_a = _FAINT * math.sqrt(2.0) * self.sensor.error_of_mean_a(6 * count)
             if total / count > least_a:
                 return total / count
-        raise _Refused(
+        raise Refused(
             Cause.NO_RESPONSE,
             f"no pixel answers: lighting the first {width} adds less than {least_a * 1000:.1f} mA. "
             "Is the universe right, is the port powered, is the first pixel alive?",
         )
-
-    def _toggle(
-        self, lit: range, half: int, base: range = range(0)
-    ) -> Generator[Ask, Values, tuple[float, float]]:
-        """ABBA: (current that `lit` adds [A], its standard error [A]) from `half` readings per phase."""
-        first = yield from self._look(base, readings=half)
-        with_first = yield from self._look(base, lit, readings=half)
-        with_second = yield from self._look(base, lit, readings=half)
-        second = yield from self._look(base, readings=half)
-        if not base:
-            self.base_a, self.base_readings = (first + second) / 2.0, 2 * half
-        added_a = (with_first + with_second - first - second) / 2.0
-        # Rounding that noise does not dither is dithered by a changing base (see _present).
-        return added_a, self.sensor.noise_a / math.sqrt(half)
-
-    # ------------------------------------------------------------ 3: search
 
     def _search_long(self, block: int, full_a: float) -> Generator[Ask, Values, int]:
         """The string goes on behind the first `block` pixels: halve, block by block. Returns the end."""
@@ -261,10 +190,10 @@ class _Search:
         quarter = self.pixel_a / 4.0
         wanted = math.ceil(2.0 * (self.sensor.noise_a / quarter) ** 2)
         readings = max(3, min(wanted, 24))
-        yield from self._rebase(readings)
-        self.pixel_a = (yield from self._response(range(block), readings)) / block
+        yield from self.rebase(readings)
+        self.pixel_a = (yield from self.response(range(block), readings)) / block
         yield from self._settle_step(block, readings)
-        block = self._room(block)
+        block = self.room(block)
         low, high = block, self.capacity
         quick = max(2, math.ceil(2.0 * (8.0 * self.sensor.noise_a / (block * self.pixel_a)) ** 2))
         for turn in range(40):
@@ -272,8 +201,8 @@ class _Search:
                 break
             start = max(0, min((low + high - block) // 2, self.capacity - block))
             if turn % 4 == 3:
-                yield from self._rebase(3)
-            added_a = yield from self._response(range(start, start + block), quick)
+                yield from self.rebase(3)
+            added_a = yield from self.response(range(start, start + block), quick)
             share = added_a / (block * self.pixel_a)
             if share > 0.85:
                 low = max(low + 1, start + (3 * block) // 4)
@@ -283,128 +212,54 @@ class _Search:
                 low = high = start + round(share * block)
         middle = (low + high) // 2
         start = max(0, min(middle - block // 2, self.capacity - block))
-        yield from self._rebase(readings)
-        added_a = yield from self._response(range(start, min(start + block, self.capacity)), readings)
+        yield from self.rebase(readings)
+        added_a = yield from self.response(range(start, min(start + block, self.capacity)), readings)
         return max(1, min(start + round(added_a / self.pixel_a), self.capacity))
 
     def _search_short(self, block: int, whole_a: float) -> Generator[Ask, Values, int]:
         """The string ends within twice the first block: its share of the whole tells. Returns the end."""
         whole = range(min(2 * block, self.capacity))
-        added = yield from self._measured(whole, whole_a / 16.0)
+        added = yield from self.measured(whole, whole_a / 16.0)
         width = 1 << max(0, (block - 1).bit_length())
         while width >= 1:
             if width < len(whole):
-                near_a = yield from self._response(range(width), 3)
+                near_a = yield from self.response(range(width), 3)
                 margin_a = 4.0 * math.sqrt(2.0) * self.sensor.error_of_mean_a(3)
                 if near_a > margin_a and near_a + margin_a < added and near_a < 0.8 * added:
                     return (yield from self._end_by_share(width, near_a, added))
             width //= 2
         # Nothing behind the first pixel was seen to add: one pixel, unless the rest proves otherwise.
         behind = range(1, len(whole))
-        if behind and (yield from self._present(behind, added / 2.0)):
+        if behind and (yield from self.present(behind, added / 2.0)):
             return (yield from self._end_by_share(1, added / 2.0, added))
         self.pixel_a = added
         return 1
 
     def _end_by_share(self, width: int, near_a: float, added: float) -> Generator[Ask, Values, int]:
         """The first `width` pixels are full: their current gives the step, and the whole the end."""
-        self.pixel_a = (yield from self._measured(range(width), near_a / 10.0)) / width
+        self.pixel_a = (yield from self.measured(range(width), near_a / 10.0)) / width
         yield from self._settle_step(width, 12)
         return max(1, min(round(added / self.pixel_a), self.capacity))
-
-    def _measured(self, lit: range, wanted_error_a: float) -> Looking:
-        """Current [A] that `lit` adds, by toggles until its standard error is small enough."""
-        total, count = 0.0, 0
-        while True:
-            total += (yield from self._toggle(lit, 3))[0]
-            count += 1
-            enough = self._averages(6 * count) <= wanted_error_a
-            if enough or not self.sensor.dithered or 12 * count >= self.settings.max_readings // 3:
-                return total / count
-
-    def _averages(self, readings: int) -> float:
-        """Standard error [A] of the difference of two levels with `readings` each."""
-        return math.sqrt(2.0) * self.sensor.error_of_mean_a(readings)
 
     def _settle_step(self, block: int, readings: int) -> Generator[Ask, Values, None]:
         """Make sure that the step of one pixel is known well enough to decide by, or refuse."""
         wanted_a = _STEP_ERROR * max(self.pixel_a, 0.0) * block
-        if 0.0 < self._averages(readings) <= wanted_a:
+        if 0.0 < self.averages(readings) <= wanted_a:
             return
         needed = None
         if self.sensor.dithered and self.pixel_a > 0.0:
             needed = self.used() + math.ceil(4.0 * (self.sensor.noise_a / wanted_a) ** 2)
         if needed is None or needed > self.settings.max_readings:
-            self._too_small(needed)
-        self.pixel_a = (yield from self._measured(range(block), wanted_a)) / block
+            self.too_small(needed)
+        self.pixel_a = (yield from self.measured(range(block), wanted_a)) / block
         if self.pixel_a < wanted_a / block:
-            self._too_small(needed)
-
-    def _too_small(self, needed: int | None) -> None:
-        step_ma, sensor_ma = self.pixel_a * 1000.0, self.sensor.step_a * 1000.0
-        raise _Refused(
-            Cause.STEP_TOO_SMALL,
-            f"one pixel adds about {step_ma:.1f} mA; the sensor moves in steps of {sensor_ma:.1f} mA with "
-            f"{self.sensor.spread_a * 1000.0:.1f} mA of noise"
-            + (
-                f": about {needed} readings would be needed, {self.settings.max_readings} are allowed"
-                if needed is not None
-                else ", and rounding without noise does not average out. Light more colours or brighter"
-            ),
-            needed,
-        )
-
-    def _pairs_expected(self, step_a: float) -> float:
-        """Readings per level that a sequential test of `step_a` [A] takes, roughly."""
-        bound = math.log(1.0 / self.settings.error)
-        return 2.0 * bound * 2.0 * (self.sensor.noise_a / step_a) ** 2
+            self.too_small(needed)
 
     def _affordable(self) -> None:
         """Refuse before the proof where it would take more readings than are allowed."""
-        needed = self.used() + math.ceil(8.0 * max(4.0, self._pairs_expected(self.pixel_a)))
+        needed = self.used() + math.ceil(8.0 * max(4.0, self.pairs_expected(self.pixel_a)))
         if needed > self.settings.max_readings:
-            self._too_small(needed)
-
-    # ------------------------------------------------------------ 4 and 5: proof
-
-    def _present(
-        self, lit: range, step_a: float, error: float | None = None, dither: int = 0
-    ) -> Generator[Ask, Values, bool]:
-        """Whether `lit` adds a step or more (True) or nothing (False).
-
-        dither: pixels from the start that may be lit as a changing base where the sensor's own noise does
-        not dither it. Refuses where the answer stays between.
-        """
-        error = error or self.settings.error
-        test = RatioTest(step_a, error)
-        expected = self._pairs_expected(step_a)
-        half = max(1, min(8, math.ceil(expected / 5.0)))
-        base = range(0)
-        turn = total = 0.0
-        while True:
-            if not self.sensor.dithered and dither:
-                base = range(int(turn) * 7 % (dither + 1))
-            added_a, error_a = yield from self._toggle(lit, half, base)
-            # One wild reading must not decide: values are held to what a step can make of them.
-            reach_a = 3.0 * error_a
-            held_a = max(-step_a - reach_a, min(added_a, 2.0 * step_a + reach_a))
-            test.add(held_a, error_a)
-            turn += 1
-            total += added_a
-            decided = test.decision is not None
-            # A share of a step is neither: look until the mean itself is plain, then say so.
-            mean_error_a = error_a / math.sqrt(turn)
-            between = _BETWEEN * step_a < total / turn < (1.0 - _BETWEEN) * step_a
-            if between and (mean_error_a < 0.07 * step_a or turn * half * 2 > max(60.0, 12.0 * expected)):
-                raise _Refused(
-                    Cause.UNCLEAR_END,
-                    f"lighting pixels {lit.start + 1} to {lit.stop} adds {total / turn * 1000:.1f} mA, "
-                    f"between nothing and one pixel ({step_a * 1000:.1f} mA): does a second feed carry "
-                    "part of it? Count with all feeds of the prop measured together",
-                )
-            if decided and not between:
-                self.spent_error += error
-                return total / turn > step_a / 2.0
+            self.too_small(needed)
 
     def _prove(self, end: int) -> Generator[Ask, Values, int]:
         """Move `end` until the pixel before it answers and nothing just behind it does."""
@@ -413,21 +268,21 @@ class _Search:
         for _ in range(_MOVES_MAX):
             self.spent_error = 0.0
             if end < self.capacity:
-                behind = range(end, min(end + self._room(_BLOCK), self.capacity))
-                if (yield from self._present(behind, self.pixel_a, dither=self._dither(end, len(behind)))):
-                    added_a = (yield from self._toggle(behind, 2))[0]
+                behind = range(end, min(end + self.room(_BLOCK), self.capacity))
+                if (yield from self.present(behind, self.pixel_a, dither=self.dither(end, len(behind)))):
+                    added_a = (yield from self.toggle(behind, 2))[0]
                     end = min(end + max(1, min(round(added_a / self.pixel_a), len(behind))), self.capacity)
                     misses = 0
                     continue
             last = range(end - 1, end)
-            if (yield from self._present(last, self.pixel_a, dither=self._dither(end - 1, 1))):
+            if (yield from self.present(last, self.pixel_a, dither=self.dither(end - 1, 1))):
                 self.spent_error = 2.0 * self.settings.error
                 return end
             misses += 1
             end = (yield from self._step_back(end)) if misses > 1 else end - 1
             if end < 1:
                 break
-        raise _Refused(
+        raise Refused(
             Cause.UNCLEAR_END,
             "the end of the string does not hold still: pixels answer and do not answer in turn. A loose "
             "connection, or a second feed that carries part of the current",
@@ -435,42 +290,31 @@ class _Search:
 
     def _step_back(self, end: int) -> Generator[Ask, Values, int]:
         """Several dark pixels before `end`: look at a block to come back faster."""
-        start = max(0, end - 1 - self._room(16))
-        added_a = yield from self._measured(range(start, end - 1), self.pixel_a / 5.0)
+        start = max(0, end - 1 - self.room(16))
+        added_a = yield from self.measured(range(start, end - 1), self.pixel_a / 5.0)
         return max(start, min(start + round(added_a / self.pixel_a), end - 1))
-
-    def _dither(self, before: int, lit: int) -> int:
-        room = self._room(before + lit) - lit
-        dither = max(0, min(before, room, 40))
-        if (
-            not self.sensor.dithered
-            and self.pixel_a < self.sensor.step_a
-            and dither * self.pixel_a < 2.0 * self.sensor.step_a
-        ):
-            self._too_small(None)
-        return dither
 
     def _beyond(self, end: int) -> Generator[Ask, Values, int]:
         """Look behind a dark stretch with a comb; follow what answers there."""
         self.stage = "beyond"
         for _ in range(3):
-            start = min(end + self._room(_BLOCK), self.capacity)
+            start = min(end + self.room(_BLOCK), self.capacity)
             if start >= self.capacity:
                 return end
-            room = self._room(_BLOCK_MAX)
+            room = self.room(_BLOCK_MAX)
             comb = range(start, self.capacity, max(1, -(-(self.capacity - start) // room)))
-            if not (yield from self._present(comb, self.pixel_a, dither=self._dither(end, len(comb)))):
+            if not (yield from self.present(comb, self.pixel_a, dither=self.dither(end, len(comb)))):
                 return end
             self.notes.append(f"pixels behind a dark stretch after pixel {end} answer")
             low, high = start, self.capacity
             while high - low > _BLOCK // 2:
                 middle = (low + high) // 2
                 half = range(middle, high, max(1, -(-(high - middle) // room)))
-                if (yield from self._present(half, self.pixel_a, dither=self._dither(end, len(half)))):
+                if (yield from self.present(half, self.pixel_a, dither=self.dither(end, len(half)))):
                     low = middle
                 else:
                     high = middle
-            added_a = yield from self._measured(range(low, high), self.pixel_a / 4.0)
+            added_a = yield from self.measured(range(low, high), self.pixel_a / 4.0)
             self.stage = "prove"
             end = yield from self._prove(max(low + 1, min(low + round(added_a / self.pixel_a), high)))
             self.stage = "beyond"
@@ -482,7 +326,7 @@ class _Search:
             return None
         self.stage = "inside"
         # At least five blocks, so that the others tell what a full one draws.
-        block = self._room(max(1, min(_BLOCK, -(-end // 5))))
+        block = self.room(max(1, min(_BLOCK, -(-end // 5))))
         readings = max(2, math.ceil((self.sensor.noise_a / (0.24 * self.pixel_a)) ** 2))
         blocks = [range(start, min(start + block, end)) for start in range(0, end, block)]
         cost = len(blocks) * (readings + 1 + readings // 2)
@@ -494,15 +338,15 @@ class _Search:
         shares = []
         for n, lit in enumerate(blocks):
             if n % 4 == 0:
-                yield from self._rebase(2 * readings)
-            shares.append((yield from self._response(lit, readings)) / len(lit))
+                yield from self.rebase(2 * readings)
+            shares.append((yield from self.response(lit, readings)) / len(lit))
         dead = 0
         for n, lit in enumerate(blocks):
             step_a = max(median(shares[max(0, n - 3) : n + 4]), 0.85 * self.pixel_a)
             missing = len(lit) * (1.0 - shares[n] / step_a)
-            # Look again, closely: a dead pixel is told only on readings of its own block.
-            if missing > _SUSPECT and (yield from self._misses(lit, step_a)):
-                dead += max(1, round(missing))
+            if missing > _SUSPECT:
+                # Look again, closely: a dead pixel is told only on readings of its own block.
+                dead += yield from self._missing(lit, step_a)
         self.pixel_a = median(shares)
         if dead:
             self.notes.append(f"about {dead} pixel{'s' if dead > 1 else ''} inside the string do not light")
@@ -510,14 +354,16 @@ class _Search:
             self.notes.append("the far end adds less current per pixel: dead pixels, or a second feed")
         return dead
 
-    def _misses(self, lit: range, step_a: float) -> Generator[Ask, Values, bool]:
-        """Whether the block `lit` draws at least a pixel's current less than a full one."""
+    def _missing(self, lit: range, step_a: float) -> Generator[Ask, Values, int]:
+        """How many pixels of the block `lit` draw nothing; 0 where that is not beyond doubt."""
         test = RatioTest(step_a, _DEAD_ERROR)
-        expected = self._pairs_expected(step_a)
+        expected = self.pairs_expected(step_a)
         half = max(1, min(8, math.ceil(expected / 8.0)))
+        deficits: list[float] = []
         for _ in range(math.ceil(3.0 * expected / half) + 2):
             if test.decision is not None or self.used() > self.settings.max_readings - 8 * half:
                 break
-            added_a, error_a = yield from self._toggle(lit, half)
-            test.add(len(lit) * step_a - added_a, error_a)
-        return test.decision is True
+            added_a, error_a = yield from self.toggle(lit, half)
+            deficits.append(len(lit) * step_a - added_a)
+            test.add(deficits[-1], error_a)
+        return max(1, round(fmean(deficits) / step_a)) if test.decision else 0
