@@ -176,6 +176,15 @@ def overlaps(maps: Iterable[PixelMap]) -> tuple[Overlap, ...]:
     return tuple(Overlap(one, two, tuple(ranges)) for one, two, ranges in found.values())
 
 
+def lit_ports(maps: Iterable[PixelMap], levels: Mapping[int, bytes]) -> tuple[PortId, ...]:
+    """The ports that `levels` light: what a show needs can be drafted from what is heard while it runs."""
+    return tuple(
+        pixel_map.port
+        for pixel_map in maps
+        if any(any(levels.get(universe, b"")[first - 1 : last]) for universe, first, last in pixel_map.slots)
+    )
+
+
 class CurrentModel:
     """Expected current of one port: ``I = N q + Σ c (level/255)^gamma b``.
 

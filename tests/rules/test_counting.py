@@ -3,6 +3,7 @@
 The full benchmark of 10 000 counts is tests/benchmarks/counting.py; a few hundred run here.
 """
 
+import math
 import random
 from dataclasses import replace
 
@@ -82,6 +83,19 @@ def test_places_where_the_search_changes(pixels):
 def test_scale_error_does_not_matter(gain):
     """A sensor that reads 10 % wrong counts right, where dividing the total would miss by many."""
     assert counted(SimulatedString(300, 0.012, gain=gain, offset_a=0.04, seed=1)).pixels == 300
+
+
+@pytest.mark.parametrize("pixels", [5, 50, 300])
+def test_sensor_that_reads_low_at_small_currents(pixels):
+    """A sensor that reads 20 % low near 0 A, as electronic fuses do, counts right all the same."""
+
+    class Bent(SimulatedString):
+        def true_a(self, at_s):
+            current_a = super().true_a(at_s)
+            return current_a * (1.0 - 0.2 * math.exp(-current_a / 0.4))
+
+    for seed in range(5):
+        assert counted(Bent(pixels, 0.02, dark_a=0.0007, seed=seed)).pixels == pixels
 
 
 @pytest.mark.parametrize(

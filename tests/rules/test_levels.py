@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rules.errors import RulesError
-from rules.levels import CurrentModel, Overlap, PixelMap, SlotRange, lit, overlaps
+from rules.levels import CurrentModel, Overlap, PixelMap, SlotRange, lit, lit_ports, overlaps
 from rules.ports import PortId
 
 LEFT = PortId("gable/1")
@@ -107,6 +107,18 @@ def test_unknown_universe_is_unknown():
     model = CurrentModel(PixelMap(LEFT, 1, 171), 0.00226, WS2811)
     assert model.expected_a({1: bytes(512)}) is None
     assert model.expected_a({1: bytes(512), 2: b""}) == pytest.approx(171 * 0.00226)
+
+
+def test_ports_a_show_lights():
+    """A port is lit where one of its own slots is above 0; a universe not heard lights nothing."""
+    maps = [
+        PixelMap(LEFT, 1, 100),
+        PixelMap(RIGHT, 1, 50, start_channel=301),
+        PixelMap(PortId("gable/3"), 9, 5),
+    ]
+    assert lit_ports(maps, {1: bytes(300) + b"\x01"}) == (RIGHT,)
+    assert lit_ports(maps, {1: bytes(299) + b"\x01"}) == (LEFT,)
+    assert lit_ports(maps, {1: bytes(512)}) == ()
 
 
 def test_overlap_is_found():
