@@ -21,8 +21,8 @@ MOST_A_DAY = 96
 """A rule that gives more occurrences a day than this (one every 15 minutes) is refused, unless it gives
 `MOST_COUNTED` or fewer in all."""
 MOST_COUNTED = 1000
-LONGEST_SEARCH = 200_000
-"""A rule with COUNT is followed for this many of its intervals from its start (days: over 500 years)."""
+LONGEST_SEARCH = 100_000
+"""A rule with COUNT is followed for this many of its intervals from its start (days: 270 years)."""
 
 _DAY_S = 86400
 _WITHIN_A_DAY = ("SECONDLY", "MINUTELY", "HOURLY")

@@ -53,7 +53,11 @@ FORTNIGHT = (
 @pytest.mark.parametrize(
     ("start", "lines", "wanted"),
     [
-        ("19970902", ["RRULE:FREQ=WEEKLY;UNTIL=19971007T000000Z;WKST=SU;BYDAY=TU,TH"], TUESDAYS_AND_THURSDAYS),
+        (
+            "19970902",
+            ["RRULE:FREQ=WEEKLY;UNTIL=19971007T000000Z;WKST=SU;BYDAY=TU,TH"],
+            TUESDAYS_AND_THURSDAYS,
+        ),
         ("19970902", ["RRULE:FREQ=WEEKLY;COUNT=10;WKST=SU;BYDAY=TU,TH"], TUESDAYS_AND_THURSDAYS),
         (
             "19970905",
@@ -184,7 +188,7 @@ def hits_its_start(rule: str, first: date) -> bool:
 )
 @settings(max_examples=150, deadline=None)
 def test_agrees_with_recurring_ical_events(
-    zone: str, day: int, rule: str, limit: str, out: list[int], look: int
+    *, zone: str, day: int, rule: str, limit: str, out: list[int], look: int
 ) -> None:
     """Where no clock change is in the way, the recurring-ical-events library gives the same occurrences."""
     first = date(2023, 1, 1) + timedelta(days=day)
@@ -194,7 +198,7 @@ def test_agrees_with_recurring_ical_events(
     end = begin + timedelta(days=70)
     series = icalendar.Calendar.from_ical(content)
     theirs = {found.start.astimezone(UTC) for found in recurring_ical_events.of(series).between(begin, end)}
-    # RFC 5545 leaves open what a DTSTART means that its rule misses: we count it, the library does not.
+    # RFC 5545 leaves open what a DTSTART is that its rule misses: we count it, the library does not.
     assume("COUNT" not in limit or hits_its_start(rule, first))
     ours = {span.start_utc for span in read_ics(content, SITE).spans(begin, end)}
     assert ours == theirs
