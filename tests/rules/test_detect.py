@@ -197,6 +197,20 @@ def test_noise_is_no_dark_tail():
     assert told(currents(*[0.104] * 10_800), facts) == []
 
 
+def test_between_floor_and_idle_a_dark_tail_stays_as_it_is():
+    """Just above the floor nothing is raised, and what is raised stays."""
+    assert told(currents(*[0.216] * 200), STRING) == []
+    assert told(currents(*[0.2] * 60, *[0.216] * 200), STRING) == [(30, C.UNDERCURRENT, True)]
+
+
+def test_dark_moments_do_not_add_up_over_breaks_or_switching():
+    """What was not seen does not count as dark; after power was off, somebody may have mended it."""
+    assert told([reading(second, 0.2) for second in range(0, 600, 6)], STRING) == []
+    cycled = [reading(s, 0.2) if s % 30 < 20 else reading(s, 0.0, power=False) for s in range(300)]
+    asked = only(C.UNDERCURRENT, DEFAULT_LIMITS[C.UNDERCURRENT])
+    assert told(cycled, STRING, asked) == []
+
+
 def test_brightness_does_not_end_a_dark_tail():
     """A lit string says nothing of its dark part; nor does a port that is off."""
     dark = currents(*[0.1] * 60)
