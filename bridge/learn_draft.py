@@ -102,7 +102,7 @@ def _reason(guess: Guess, indent: str) -> list[str]:
 
 
 def _comments(texts: Sequence[str], indent: str = "") -> list[str]:
-    return [f"{indent}# {' '.join(text.split())}" for text in texts]
+    return [f"{indent}# {_printable(' '.join(text.split()))}" for text in texts]
 
 
 def _ports(numbers: Sequence[int]) -> list[str]:
@@ -119,4 +119,16 @@ def _scalar(value: Any) -> str:  # noqa: ANN401 - any JSON value
         return "[" + ", ".join(_scalar(part) for part in value) + "]"
     if isinstance(value, float):
         return f"{value:.6g}"
-    return json.dumps(value, ensure_ascii=False)
+    return _printable(json.dumps(value, ensure_ascii=False))
+
+
+def _printable(text: str) -> str:
+    """What a controller said may hold characters that no YAML file may: they are written as escapes."""
+    return "".join(
+        character
+        if character.isprintable()
+        else f"\\u{ord(character):04x}"
+        if ord(character) <= 0xFFFF
+        else f"\\U{ord(character):08x}"
+        for character in text
+    )

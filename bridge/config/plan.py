@@ -30,6 +30,9 @@ from rules.plan import (
 from rules.ports import Condition, Fuse, PortId, port_id
 from rules.tariff import EVERY_DAY, Band, Tariff
 
+_STALE_S = 15.0
+"""A reading older than this [s] is none; for controllers that are asked more seldom, three periods."""
+
 
 def plan(settings: Settings) -> SitePlan:
     """The site as the rules see it. `settings` comes from `load`, so all its references hold."""
@@ -44,6 +47,7 @@ def plan(settings: Settings) -> SitePlan:
             name=controller.name or name,
             ports=tuple(one.id for one in own.values()),
             every_s=controller.reach.every_s,
+            stale_s=max(_STALE_S, 3 * controller.reach.slowest_s),
         )
     props = {name: _prop(name, prop, controllers) for name, prop in settings.props.items()}
     return SitePlan(

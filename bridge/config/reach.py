@@ -202,8 +202,8 @@ class HttpAlso(HttpAsk):
 class HttpReach(HttpAsk):
     """A controller with an HTTP face.
 
-    every, slow_every: pace in shows and at rest; timeout: for a whole request, from connecting to the last
-    byte; also: further addresses, merged by port; close_each: a connection per request, for small servers
+    every, slow_every: pace while a port is powered, and at rest; timeout: for a whole request, from
+    connecting to the last byte; also: further addresses, merged by port; close_each: a connection per request, for small servers
     that hang up or serve one connection at a time; at_once: commands in flight together; counts_from: the
     number the controller gives its first port (here ports count from 1).
     """
@@ -237,6 +237,11 @@ class HttpReach(HttpAsk):
         if not self.told:
             refuse("the answer tells nothing; name at least one of current, power, tripped, voltage")
         return self
+
+    @property
+    def slowest_s(self) -> float:
+        """The longest time [s] between two readings when all is well."""
+        return max(self.every_s, self.slow_every_s)
 
     @property
     def asks(self) -> list[HttpAsk]:
@@ -389,6 +394,11 @@ class MqttReach(Section):
         return self
 
     @property
+    def slowest_s(self) -> float:
+        """The longest time [s] between two readings when all is well."""
+        return self.every_s
+
+    @property
     def told(self) -> frozenset[str]:
         """What the controller tells of a port, all topics together."""
         return frozenset[str]().union(*(topic.says for topic in self.topics))
@@ -527,6 +537,11 @@ class HwmonReach(Section):
     timeout_s: Interval = 0.5
     stale_s: Duration = 5.0
     ports: Annotated[dict[int, HwmonPort], Field(min_length=1)]
+
+    @property
+    def slowest_s(self) -> float:
+        """The longest time [s] between two readings when all is well."""
+        return max(self.every_s, self.slow_every_s)
 
 
 Reach = Annotated[HttpReach | MqttReach | HwmonReach, Field(discriminator="kind")]

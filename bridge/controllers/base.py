@@ -182,7 +182,7 @@ def _sentence(error: BaseException) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Pace:
-    """How often to poll [s]: in shows, at rest, and in the moments after a command."""
+    """How often to poll [s]: while any port is powered (or `hurry` asks), at rest, and after a command."""
 
     every_s: float = 1.0
     slow_every_s: float = 5.0
@@ -259,6 +259,9 @@ class PollingController(Controller):
 
     def _good(self, readings: list[Reading]) -> list[Event]:
         """The poll went well: its readings, and the status when that is news."""
+        if any(reading.power for reading in readings):
+            # What is powered is watched at the fast pace, whoever powered it.
+            self._hurry_until_s = max(self._hurry_until_s, self.clock() + 2 * self.pace.every_s)
         if self._reachable is True and self._detail == self._told:
             return [*readings]
         if self._reachable is not True:

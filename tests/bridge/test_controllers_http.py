@@ -455,14 +455,16 @@ def test_an_answer_that_never_fits_is_told_as_a_misfit():
 
 
 def test_pace_is_slow_at_rest_and_fast_when_hurried():
-    """At rest a controller is asked seldom; `hurry` and a command make it fast at once."""
+    """At rest a controller is asked seldom; `hurry`, a command and a powered port make it fast."""
     polls: list[float] = []
+    dark = GOOD.replace("true", "false")
+    answer = [dark]
 
     async def check() -> None:
         async def handler(request: web.Request) -> web.Response:
             if request.method == "GET":
                 polls.append(asyncio.get_running_loop().time())
-            return web.Response(text=GOOD)
+            return web.Response(text=answer[0])
 
         async with serve(handler) as base:
             controller = controller_of(mapping(base, every="30 ms", slow_every="1 h"), 2)
@@ -478,6 +480,14 @@ def test_pace_is_slow_at_rest_and_fast_when_hurried():
             assert len(polls) == at_rest
             await controller.command(1, True)
             await until(lambda: len(polls) >= at_rest + 2)
+            answer[0] = GOOD  # a port is powered: the fast pace goes on by itself
+            lit = len(polls)
+            await until(lambda: len(polls) >= lit + 90, limit_s=20)
+            answer[0] = dark
+            await asyncio.sleep(0.3)
+            at_rest = len(polls)
+            await asyncio.sleep(0.1)
+            assert len(polls) == at_rest
             task.cancel()
             await asyncio.wait({task})
             await controller.close()
