@@ -37,7 +37,7 @@ COMMIT_S = 1.0
 GATHER_S = 0.2
 CONDENSE_S = 60.0
 RETRY_S = (1.0, 2.0, 5.0, 10.0, 30.0)
-MOST_RECORDS = 50_000
+MOST_ITEMS = 50_000
 MOST_READINGS = 500_000
 
 
@@ -109,12 +109,15 @@ class Store:
         self._retry_s = tuple(retry_s)
         self._minutes_kept_days = minutes_kept_days
         self._events_kept = events_kept
-        self._wake = threading.Condition()
+        # No lock is shared with the caller: appending to and popping from a deque are atomic, and each of
+        # these counts is written by one side only. A lock held by a thread that has just lost its turn
+        # would stop the event loop until it gets it back.
         self._items: deque[Record | _Batch] = deque()
-        self._waiting_readings = 0
-        self._waiting_records = 0
+        self._readings_in = self._readings_out = 0
         self._overrun = 0
-        self._flushes: list[tuple[threading.Event, list[bool]]] = []
+        self._wake = threading.Event()
+        self._urgent = threading.Event()
+        self._flushes: deque[tuple[threading.Event, list[bool]]] = deque()
         self._stopping = False
         self._thread: threading.Thread | None = None
         # Below: used by the thread only, once it runs.
@@ -143,42 +146,41 @@ class Store:
 
     def record(self, record: Record) -> None:
         """Keep one `Record` effect. Returns at once; see `Ledger.record` for the kinds."""
-        with self._wake:
-            if self._waiting_records >= MOST_RECORDS:
-                self._overrun += 1
-                return
-            self._waiting_records += 1
-            self._items.append(record)
-            self._wake.notify()
+        if len(self._items) >= MOST_ITEMS:
+            self._overrun += 1
+            return
+        self._items.append(record)
+        if not self._wake.is_set():
+            self._wake.set()
 
     def readings(self, now: Now, readings: Sequence[Reading]) -> None:
         """Keep a batch of readings. Returns at once; `now` ties their monotonic seconds to UTC.
 
         The sequence is used later by the store's thread and must not change afterwards.
         """
-        with self._wake:
-            if self._waiting_readings + len(readings) > MOST_READINGS:
-                self._overrun += len(readings)
-                return
-            self._waiting_readings += len(readings)
-            self._items.append(_Batch(now, readings))
-            self._wake.notify()
+        if self._readings_in - self._readings_out + len(readings) > MOST_READINGS:
+            self._overrun += len(readings)
+            return
+        self._readings_in += len(readings)
+        self._items.append(_Batch(now, readings))
+        if not self._wake.is_set():
+            self._wake.set()
 
     def flush(self, timeout_s: float = 10.0) -> bool:
         """Write everything given so far; True when it is on disk. Waits: not for the event loop."""
         done, outcome = threading.Event(), [False]
-        with self._wake:
-            if self._thread is None or not self._thread.is_alive():
-                return False
-            self._flushes.append((done, outcome))
-            self._wake.notify()
+        if self._thread is None or not self._thread.is_alive():
+            return False
+        self._flushes.append((done, outcome))
+        self._urgent.set()
+        self._wake.set()
         return done.wait(timeout_s) and outcome[0]
 
     def close(self, timeout_s: float = 10.0) -> None:
         """Write what is left and end the thread. Waits up to `timeout_s`."""
-        with self._wake:
-            self._stopping = True
-            self._wake.notify()
+        self._stopping = True
+        self._urgent.set()
+        self._wake.set()
         if self._thread is not None:
             self._thread.join(timeout_s)
 
@@ -204,23 +206,19 @@ class Store:
 
     def _turn(self) -> None:
         """Wait for work, take it, write what is due."""
-        with self._wake:
-            now_s = time.monotonic()
-            if not (self._items or self._stopping or self._flushes):
-                due_s = self._next_condense_s
-                if self._ledger.dirty:
-                    due_s = min(due_s, self._next_commit_s)
-                self._wake.wait(max(0.05, due_s - now_s))
-            else:
-                # Gather: one wake-up for many items is cheaper than one for each.
-                gather_s = min(GATHER_S, self._next_commit_s - now_s)
-                self._wake.wait_for(lambda: self._stopping or bool(self._flushes), max(0.0, gather_s))
-            items, self._items = self._items, deque()
-            self._waiting_readings = self._waiting_records = 0
-            flushes, self._flushes = self._flushes, []
-            stopping, overrun = self._stopping, self._overrun
-        for item in items:
-            self._take(item)
+        now_s = time.monotonic()
+        due_s = (
+            min(self._next_condense_s, self._next_commit_s) if self._ledger.dirty else self._next_condense_s
+        )
+        if self._wake.wait(max(0.0, due_s - now_s)):
+            # Gather: one wake-up for many items is cheaper than one for each.
+            self._urgent.wait(GATHER_S)
+        self._wake.clear()
+        self._urgent.clear()
+        stopping = self._stopping
+        flushes = [self._flushes.popleft() for _ in range(len(self._flushes))]
+        for _ in range(len(self._items)):
+            self._take(self._items.popleft())
         if stopping:
             self._ledger.end()
         now_s = time.monotonic()
@@ -229,7 +227,7 @@ class Store:
         for done, outcome in flushes:
             outcome[0] = self._connection is not None and not self._ledger.dirty
             done.set()
-        self._tell_dropped(overrun)
+        self._tell_dropped(self._overrun)
         if stopping:
             self._shut()
             self._stopped = True
@@ -239,6 +237,7 @@ class Store:
     def _take(self, item: Record | _Batch) -> None:
         try:
             if isinstance(item, _Batch):
+                self._readings_out += len(item.readings)
                 self._ledger.readings(item.now, item.readings)
             else:
                 self._ledger.record(item)

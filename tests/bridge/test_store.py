@@ -465,6 +465,37 @@ def test_store_damaged_file_is_set_aside(open_store, spoil):
     assert open_store().loaded.energy == {PORT: (7.0, 0.0)}
 
 
+def test_store_log_of_a_crash_is_used(open_store, tmp_path):
+    """What lies only in the write-ahead log of a killed process is found, even where the main file is bad."""
+    store = open_store()
+    store.record(energy(EVENING, 1.0))
+    assert store.flush()
+    place = tmp_path / "crashed"
+    place.mkdir()
+    (place / "history.sqlite-wal").write_bytes(store.path.with_name("history.sqlite-wal").read_bytes())
+    (place / "history.sqlite").write_bytes(b"garbage" * 2000)
+    assert open_store(place / "history.sqlite").loaded.energy == {PORT: (1.0, 0.0)}
+
+
+def test_store_set_aside_takes_the_log_along(open_store):
+    """While somebody reads, the write-ahead log of a damaged file goes aside with it."""
+    store = open_store()
+    store.record(energy(EVENING, 1.0))
+    assert store.flush()
+    with StoreReader(store.path) as reader:
+        reader.energy()
+        store.close()
+        reader._ask("PRAGMA wal_checkpoint(TRUNCATE)")
+        store.path.write_bytes(b"garbage" * 2000)
+        again = open_store()
+        aside = again.news[0].aside
+        assert aside.with_name(aside.name + "-wal").exists()
+        again.record(energy(EVENING, 2.0))
+        assert again.flush()
+    again.close()
+    assert open_store().loaded.energy == {PORT: (2.0, 0.0)}
+
+
 def test_store_set_aside_names_do_not_collide(open_store):
     """Two bad files on one instant get two names."""
     path = open_store().path
@@ -733,15 +764,16 @@ def test_store_does_not_wait_for_a_locked_file(open_store):
 
 def test_store_overrun_is_told(open_store, monkeypatch):
     """What can't be taken in time is dropped, counted and told once; later records are kept."""
-    monkeypatch.setattr("bridge.store.MOST_RECORDS", 10)
+    monkeypatch.setattr("bridge.store.MOST_ITEMS", 10)
     monkeypatch.setattr("bridge.store.MOST_READINGS", 10)
     store = open_store()
-    with store._wake:
-        for n in range(30):
-            store.record(alarm(after(minutes=3 * n)))
-        steady(store, EVENING, 11, 1.0)
+    steady(store, EVENING, 11, 1.0)
     assert store.flush()
     until(lambda: store.news)
+    # Far faster than the thread can take them: it gathers for a while first.
+    for n in range(30):
+        store.record(alarm(after(minutes=3 * n)))
+    assert store.flush()
     assert [news.kind for news in store.news] == [NewsKind.OVERRUN]
     store.record(alarm(after(days=1)))
     assert store.flush()

@@ -95,6 +95,14 @@ def test_load_continuous_joins_shows():
     assert found(plan, {"walk": [span(0, 2)], "songs": [span(2.5, 2)]}) == []
 
 
+def test_load_continuous_with_a_short_show_inside():
+    """A short show inside a longer one does not cut the time the port has power."""
+    arch = port(pixels=75)
+    plan = site(arch, shows=[show("walk", arch), show("songs", arch), show("late", arch)])
+    spans = {"walk": [span(0, 2)], "songs": [span(0.5, 0.5)], "late": [span(2, 1.5)]}
+    assert [f.severity for f in found(plan, spans)] == [Level.NEAR]
+
+
 def test_load_ordinary_content_above_80_is_over():
     """Where even ordinary content stays above 80 % of the rating for hours, the rule is broken."""
     [finding] = found(site(PortPlan(port_id("gable", 1), "Arch 1", "shed", 5.0, expected_a=4.5)))
