@@ -146,6 +146,11 @@ class Baseline:
         return max(MAD_TO_SIGMA * mad_a, LEAST_SIGMA * middle_a)
 
 
+def from_store(idle_a: float, spread_a: float) -> Baseline:
+    """A baseline of which only idle current and spread [A] were kept: believed, and learning on."""
+    return Baseline((idle_a,) * LEAST_EVENINGS, (spread_a,), idle_a)
+
+
 def watch(learning: Learning, at_s: float, current_a: float, *, healthy: bool) -> Learning:
     """After a plausible current under power, measured `at_s` [monotonic s].
 

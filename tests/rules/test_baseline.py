@@ -94,6 +94,16 @@ def test_believed_after_three_evenings():
     assert learned(evenings=3).idle_a is not None
 
 
+def test_from_the_store():
+    """What was kept is believed at once, and the next evenings are learned on top of it."""
+    known = baseline.from_store(0.225, 0.02)
+    assert (known.idle_a, known.spread_a) == (0.225, 0.02)
+    after, _, taken, _ = evening_ended(known, evening(Learning(), Random(12), 0.23), None)
+    assert taken is Taken.LEARNED
+    assert len(after.evenings_a) == 4
+    assert evening_ended(known, evening(Learning(), Random(12), 0.15), None)[2] is Taken.TOO_FAR
+
+
 def test_single_bad_samples_are_not_learned():
     """A zero now and then does not pull the baseline down."""
     learning, rng = Learning(), Random(3)

@@ -34,7 +34,8 @@ def test_it_names_what_a_person_needs():
     """The sentence names the port, the prop, what was measured, the limit, and what was done."""
     text = wording.message(Condition.FUSE_TRIP, FACTS | {"detail": None})
     assert text == (
-        "Left arch (Arches): the fuse opened at 4.63 A (rating 4 A). It stays off until a person resets it."
+        "Left arch (Arches): the fuse opened; 4.63 A flowed when it was last asked, the rating is 4 A. "
+        "It stays off until a person resets it."
     )
 
 
