@@ -170,7 +170,7 @@ def read_event(component: Component, zone_of: Zones) -> Event:
             for found in component.all("EXDATE")
             for local in _locals(found, zone_of, start)
         ),
-        recurrence_id=None if changed is None else _locals(changed, zone_of, start)[0],
+        recurrence_id=None if changed is None else _in_series(changed, changed.value, zone_of, start),
         and_future=changed is not None and changed.parameters.get("RANGE", "").upper() == "THISANDFUTURE",
     )
 
@@ -210,13 +210,18 @@ def _local(found: Property, text: str, zone_of: Zones) -> Local:
     return Local(wall, UTC if match[7] else zone_of(found))
 
 
-def _locals(found: Property, zone_of: Zones, start: Local) -> list[Local]:
-    """The times of a list; floating ones are in the zone of the series."""
+def _in_series(found: Property, text: str, zone_of: Zones, start: Local) -> Local:
+    """A time that names an occurrence; a floating one is in the zone of the series."""
 
     def series_zone(item: Property) -> tzinfo:
         return zone_of(item) if "TZID" in item.parameters else start.zone
 
-    return [_local(found, text.strip(), series_zone) for text in found.value.split(",") if text.strip()]
+    return _local(found, text.strip(), series_zone)
+
+
+def _locals(found: Property, zone_of: Zones, start: Local) -> list[Local]:
+    """The times of a list that name occurrences."""
+    return [_in_series(found, text, zone_of, start) for text in found.value.split(",") if text.strip()]
 
 
 def _in_zone(local: Local, start: Local) -> Local:

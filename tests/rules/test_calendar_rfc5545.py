@@ -7,7 +7,7 @@ import icalendar
 import pytest
 import recurring_ical_events
 from dateutil.rrule import rrulestr
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
 from rules.calendar import IcsCalendar, Place, read_ics
@@ -27,7 +27,7 @@ def file(*events: str, extra: str = "") -> bytes:
     return text.replace("\n", "\r\n").encode()
 
 
-def example(start: str, *lines: str) -> list[datetime]:
+def begins(start: str, *lines: str) -> list[datetime]:
     """The instants at which an event of an hour, 09:00 in New York unless `start` says else, begins."""
     stamp = start if "T" in start else f"{start}T090000"
     event = "\n".join((f"DTSTART;TZID=America/New_York:{stamp}", "DURATION:PT1H", *lines))
@@ -90,14 +90,14 @@ FORTNIGHT = (
 )  # fmt: skip
 def test_examples_of_the_standard(start: str, lines: list[str], wanted: list[datetime]) -> None:
     """The recurrence sets printed in RFC 5545, section 3.8.5.3 (the open one up to its fifth)."""
-    assert example(start, *lines)[: len(wanted)] == wanted
+    assert begins(start, *lines)[: len(wanted)] == wanted
     if "X-UNTIL:the first five" not in lines:
-        assert len(example(start, *lines)) == len(wanted)
+        assert len(begins(start, *lines)) == len(wanted)
 
 
 def test_daily_until_in_utc() -> None:
     """Daily until 24 December 00:00 UTC: 113 instances, 54 in summer time, the last on 23 December."""
-    found = example("19970902", "RRULE:FREQ=DAILY;UNTIL=19971224T000000Z")
+    found = begins("19970902", "RRULE:FREQ=DAILY;UNTIL=19971224T000000Z")
     assert len(found) == 113
     assert [instant.hour for instant in found] == [EDT] * 54 + [EST] * 59
     assert found[-1] == datetime(1997, 12, 23, EST, tzinfo=UTC)
@@ -105,7 +105,7 @@ def test_daily_until_in_utc() -> None:
 
 def test_every_day_in_january() -> None:
     """Every day in January for three years: 93 instances, UNTIL being inclusive."""
-    found = example("19980101", "RRULE:FREQ=DAILY;UNTIL=20000131T140000Z;BYMONTH=1")
+    found = begins("19980101", "RRULE:FREQ=DAILY;UNTIL=20000131T140000Z;BYMONTH=1")
     assert found == [
         datetime(year, 1, day, EST, tzinfo=UTC) for year in (1998, 1999, 2000) for day in range(1, 32)
     ]
@@ -113,14 +113,14 @@ def test_every_day_in_january() -> None:
 
 def test_yearly_form_gives_the_same() -> None:
     """The standard writes the same set a second way, and so do we read it."""
-    assert example(
+    assert begins(
         "19980101", "RRULE:FREQ=YEARLY;UNTIL=20000131T140000Z;BYMONTH=1;BYDAY=SU,MO,TU,WE,TH,FR,SA"
-    ) == example("19980101", "RRULE:FREQ=DAILY;UNTIL=20000131T140000Z;BYMONTH=1")
+    ) == begins("19980101", "RRULE:FREQ=DAILY;UNTIL=20000131T140000Z;BYMONTH=1")
 
 
 def test_an_open_rule_that_hits_the_gap_skips_it() -> None:
     """Without COUNT, too, no repetition is at a time that clocks skip (RFC 5545, section 3.3.10)."""
-    found = example("20070304T023000", "RRULE:FREQ=WEEKLY;UNTIL=20070401T000000Z")
+    found = begins("20070304T023000", "RRULE:FREQ=WEEKLY;UNTIL=20070401T000000Z")
     assert [f"{instant:%m-%d %H:%M}" for instant in found] == ["03-04 07:30", "03-18 06:30", "03-25 06:30"]
 
 
@@ -263,6 +263,11 @@ LINES = st.lists(
 
 
 @given(st.lists(LINES, min_size=1, max_size=3))
+@example([["DTSTART:20241201T180000Z", "DURATION:P1W", "RECURRENCE-ID:"]])
+@example([["DTSTART:20241201T180000Z", "DURATION:P1W", "RDATE;VALUE=PERIOD:20241208T170000Z/PT0S"]])
+@example([["DTSTART:20241201T180000Z", "DURATION:PT99999999H"]])
+@example([["DTSTART:99991231T235959Z", "DURATION:P1W"]])
+@example([["DTSTART:20241201T180000Z", "DURATION:P1W", "RRULE:FREQ=HOURLY;INTERVAL=24;BYHOUR=3"]])
 @settings(max_examples=150, deadline=None)
 def test_any_event(events: list[list[str]]) -> None:
     """Whatever lines an event has, it gives spans longer than zero or a warning, soon."""
