@@ -19,6 +19,8 @@ from rules.plan import Limit
 from rules.ports import Condition, Now, Reading
 from rules.verdicts import (
     NO_BANDS,
+    PLAUSIBLE_C,
+    PLAUSIBLE_V,
     Bands,
     Facts,
     Verdict,
@@ -97,7 +99,8 @@ class DetectorState:
     """What is remembered of a port between readings; `active` are the conditions that are raised."""
 
     active: frozenset[Condition] = frozenset()
-    values: tuple[object, ...] = ()
+    power: bool | None = None
+    tripped: bool | None = None
     facts: Facts | None = None
     limits: Mapping[Condition, Limit] | None = None
     powered: bool | None = None
@@ -130,34 +133,46 @@ def observe(
     `facts.gap_s`, or not newer than the last one, are left out.
     limits: the port's; give the same object while nothing changed.
     """
-    values = reading[2:]
+    at_s = reading.measured_s
+    if at_s <= state.seen_s or now.monotonic_s - at_s > facts.gap_s:
+        return state, NO_CHANGES
     if (
         unbroken
         and not state.running
+        and not state.active
         and state.dark_s == 0.0
+        and reading.power is state.power
+        and reading.tripped is state.tripped
         and limits is state.limits
         and (facts is state.facts or facts == state.facts)
+        and _is_quiet(state.bands, reading)
     ):
-        if values == state.values and state.high_since_s is None:
+        bands, since_s = state.bands, state.high_since_s
+        is_high = reading.current_a is not None and reading.current_a >= bands.leak_a
+        if not is_high and since_s is None:
             return state, NO_CHANGES
-        current_a = reading.current_a
-        if current_a is not None and values[1:] == state.values[1:] and not state.active:
-            bands = state.bands
-            if bands.low_a < current_a < bands.high_a:
-                since_s = state.high_since_s
-                if since_s is None:
-                    if current_a < bands.leak_a:
-                        return state, NO_CHANGES
-                elif current_a >= bands.leak_a and reading.measured_s - since_s < bands.leak_delay_s:
-                    return state, NO_CHANGES
-    if reading.measured_s <= state.seen_s or now.monotonic_s - reading.measured_s > facts.gap_s:
-        return state, NO_CHANGES
+        if not is_high:
+            return replace(state, high_since_s=None, seen_s=at_s), NO_CHANGES
+        if since_s is not None and at_s - since_s < bands.leak_delay_s:
+            return state, NO_CHANGES
     return _judge(state, reading, facts, limits, unbroken=unbroken)
+
+
+def _is_quiet(bands: Bands, reading: Reading) -> bool:
+    """Whether every value lies where nothing changes. A missing value says nothing, so changes nothing."""
+    _, _, current_a, _, _, voltage_v, temperature_c = reading
+    return (
+        (current_a is None or bands.low_a < current_a < bands.high_a)
+        and (voltage_v is None or bands.low_v < voltage_v < PLAUSIBLE_V[1])
+        and (temperature_c is None or PLAUSIBLE_C[0] < temperature_c < bands.high_c)
+    )
 
 
 def forget(state: DetectorState, condition: Condition) -> DetectorState:
     """The state with `condition` neither raised nor on its way: after a person's reset or relearning."""
-    if condition not in state.active and condition not in state.running and not state.fell:
+    is_dark = condition is _C.UNDERCURRENT and state.dark_s > 0.0
+    fell = condition is _C.FUSE_TRIP and state.fell
+    if condition not in state.active and condition not in state.running and not is_dark and not fell:
         return state
     return replace(
         state,
@@ -165,7 +180,7 @@ def forget(state: DetectorState, condition: Condition) -> DetectorState:
         running={c: r for c, r in state.running.items() if c is not condition},
         fell=state.fell and condition is not _C.FUSE_TRIP,
         dark_s=0.0 if condition is _C.UNDERCURRENT else state.dark_s,
-        values=(),
+        limits=None,
     )
 
 
@@ -214,7 +229,8 @@ def _judge(
     return (
         DetectorState(
             active=active,
-            values=reading[2:],
+            power=reading.power,
+            tripped=reading.tripped,
             facts=facts,
             limits=limits,
             powered=powered,

@@ -79,17 +79,23 @@ class Verdict(NamedTuple):
 
 
 class Bands(NamedTuple):
-    """Currents [A] between which nothing changes while nothing is raised; floor_a: idle floor, 0 if none."""
+    """What lies between these bounds changes nothing while nothing is raised and no delay runs.
+
+    low_a, high_a: current [A]; low_v: voltage [V]; high_c: temperature [degree Celsius]; leak_a: leakage
+    limit [A]; leak_delay_s: its on-delay [s]; floor_a: idle floor [A], 0 if none.
+    """
 
     low_a: float
     leak_a: float
     high_a: float
     leak_delay_s: float
     floor_a: float
+    low_v: float
+    high_c: float
 
 
 _FALSE: Final = Verdict(False, None, None)
-NO_BANDS: Final = Bands(float("inf"), float("inf"), float("-inf"), 0.0, 0.0)
+NO_BANDS: Final = Bands(_INF, _INF, -_INF, 0.0, 0.0, _INF, -_INF)
 """Nothing is known: every reading is judged."""
 
 
@@ -296,8 +302,10 @@ def bands_of(facts: Facts, limits: Mapping[Condition, Limit], powered: bool | No
     most_a = most_plausible_a(facts.rating_a)
     if powered is None:
         return NO_BANDS
+    high_c = min(_level(limits, _C.OVERTEMPERATURE, OVERTEMPERATURE_C), PLAUSIBLE_C[1])
     if not powered:
-        return Bands(-ZERO_A, _INF, min(_level(limits, _C.STUCK_ON, STUCK_ON_A), most_a), 0.0, 0.0)
+        off_a = min(_level(limits, _C.STUCK_ON, STUCK_ON_A), most_a)
+        return Bands(-ZERO_A, _INF, off_a, 0.0, 0.0, PLAUSIBLE_V[0], high_c)
     floor_a, leak_a, high_a = 0.0, _INF, most_a
     idle_a = facts.idle_a
     if idle_a is not None:
@@ -321,6 +329,8 @@ def bands_of(facts: Facts, limits: Mapping[Condition, Limit], powered: bool | No
         high_a,
         leakage.on_delay_s if leakage is not None else 0.0,
         floor_a,
+        _level(limits, _C.UNDERVOLTAGE, UNDERVOLTAGE_FRACTION) * (facts.nominal_v or 0.0),
+        high_c,
     )
 
 

@@ -410,24 +410,28 @@ def test_a_trip_explains_what_follows():
 
 
 CURRENTS_A = st.sampled_from([None, 0.0, 0.1, 0.2, 0.226, 0.24, 0.35, 1.0, 3.3, 4.1, 65.535])
+VOLTS_V = st.sampled_from([None, 12.0, 12.0, 10.0, 150.0])
+WARM_C = st.sampled_from([None, 20.0, 20.0, 69.0, 75.0, 3276.7])
 SAID = st.tuples(
     CURRENTS_A,
     st.sampled_from([True, True, True, False, None]),
     st.sampled_from([False, False, False, True, None]),
     st.sampled_from([0.5, 1.0, 1.0, 1.0, 9.0]),
     st.integers(1, 40),
+    VOLTS_V,
+    WARM_C,
 )
 
 
 @given(st.lists(SAID, max_size=25), st.booleans())
 def test_the_quick_way_and_the_long_way_agree(said, wanted):
     """The same readings judged with nothing remembered as unchanged lead to the same changes."""
-    facts = STRING._replace(wanted=wanted)
+    facts = STRING._replace(wanted=wanted, nominal_v=12.0)
     quick, slow, second = DetectorState(), DetectorState(), 0.0
-    for current_a, power, tripped, gap_s, times in said:
+    for current_a, power, tripped, gap_s, times, *rest in said:
         for _ in range(times):
             second += gap_s
-            each = Reading(PORT, second, current_a, power, tripped)
+            each = Reading(PORT, second, current_a, power, tripped, *rest)
             quick, by_quick = observe(quick, each, facts, DEFAULT_LIMITS, at(second))
             slow, by_slow = observe(replace(slow, limits=None), each, facts, DEFAULT_LIMITS, at(second))
             assert by_quick == by_slow
@@ -438,10 +442,10 @@ def test_the_quick_way_and_the_long_way_agree(said, wanted):
 def test_changes_tell_what_is_raised(said):
     """Every condition is raised and returned in turn, and the active ones are those raised last."""
     state, seen, second = DetectorState(), {}, 0.0
-    for current_a, power, tripped, gap_s, times in said:
+    for current_a, power, tripped, gap_s, times, *rest in said:
         for _ in range(times):
             second += gap_s
-            each = Reading(PORT, second, current_a, power, tripped)
+            each = Reading(PORT, second, current_a, power, tripped, *rest)
             state, changes = observe(state, each, STRING, DEFAULT_LIMITS, at(second))
             for change in changes:
                 seen.setdefault(change.condition, [False]).append(change.active)
