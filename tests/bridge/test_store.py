@@ -747,6 +747,7 @@ def test_store_does_not_wait_for_a_locked_file(open_store):
     blocker.execute("BEGIN IMMEDIATE")
 
     async def give():
+        """As the event loop does."""
         for n in range(100):
             store.record(alarm(after(minutes=3 * n)))
             store.readings(Now(after(minutes=3 * n), 0.0), [Reading(PORT, 0.0, 1.0, True)])
