@@ -342,12 +342,14 @@ class _Search(Bench):
             shares.append((yield from self.response(lit, readings)) / len(lit))
         dead = 0
         for n, lit in enumerate(blocks):
-            step_a = max(median(shares[max(0, n - 3) : n + 4]), 0.85 * self.pixel_a)
+            # What a full block draws here: its neighbours tell, but for those that are dark themselves.
+            around = [share for share in shares[max(0, n - 3) : n + 4] if share > 0.8 * self.pixel_a]
+            step_a = median(around) if around else self.pixel_a
             missing = len(lit) * (1.0 - shares[n] / step_a)
             if missing > _SUSPECT:
                 # Look again, closely: a dead pixel is told only on readings of its own block.
                 dead += yield from self._missing(lit, step_a)
-        self.pixel_a = median(shares)
+        self.pixel_a = median([share for share in shares if share > 0.8 * self.pixel_a] or [self.pixel_a])
         if dead:
             self.notes.append(f"about {dead} pixel{'s' if dead > 1 else ''} inside the string do not light")
         if len(shares) > 4 and max(shares[-2:]) < 0.8 * self.pixel_a:

@@ -111,6 +111,16 @@ def test_dead_pixels_inside(pixels, dead):
         assert any("do not light" in note for note in result.notes)
 
 
+@pytest.mark.parametrize(("pixels", "first", "last"), [(700, 470, 580), (300, 200, 290), (800, 400, 600)])
+def test_light_behind_a_dark_stretch(pixels, first, last):
+    """A stretch of a hundred dark pixels where the search looks first does not end the count."""
+    for seed in range(5):
+        string = SimulatedString(pixels, 0.03, dark_a=0.001, dead=frozenset(range(first, last)), seed=seed)
+        result = counted(string)
+        assert result.pixels == pixels
+        assert result.dead_pixels == pytest.approx(last - first, abs=2)
+
+
 @pytest.mark.parametrize(
     "share", [lambda n: 1 - n / 100, lambda n: 1 - n / 200, lambda n: 1.0 if n < 50 else 0.5]
 )
