@@ -203,9 +203,9 @@ class HttpReach(HttpAsk):
     """A controller with an HTTP face.
 
     every, slow_every: pace while a port is powered, and at rest; timeout: for a whole request, from
-    connecting to the last byte; also: further addresses, merged by port; close_each: a connection per request, for small servers
-    that hang up or serve one connection at a time; at_once: commands in flight together; counts_from: the
-    number the controller gives its first port (here ports count from 1).
+    connecting to the last byte; also: further addresses, merged by port; close_each: a connection per
+    request, for small servers that hang up or serve one connection at a time; at_once: commands in flight
+    together; counts_from: the number the controller gives its first port (here ports count from 1).
     """
 
     kind: Literal["http"]

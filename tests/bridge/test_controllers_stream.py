@@ -1,0 +1,129 @@
+"""Pushed answers: documents are cut right however the bytes come, and dated with care."""
+
+import asyncio
+import json
+
+import pytest
+from aiohttp import web
+from controller_faces import controller_of, serve
+from hypothesis import given
+from hypothesis import strategies as st
+from support import run_async, until
+
+from bridge.config.reach import CAP_BYTES
+from bridge.controllers.stream import Lines
+from rules.door import ControllerStatus
+from rules.ports import Reading
+
+# After the HTML standard, section 9.2.6 "Interpreting an event stream": comments, several data lines joined
+# by a newline, one space after the colon dropped, other fields, an event without data is not dispatched.
+EVENTS = (
+    b': a comment\n\ndata: {\ndata: "a": 1}\nid: 7\n\nevent: x\ndata:[2]\n\nevent: nothing\n\r\n'
+    b"data: 3\r\n\r\ndata: never ended"
+)
+DOCUMENTS = [b'{\n"a": 1}', b"[2]", b"3"]
+
+
+@given(cuts=st.lists(st.integers(0, len(EVENTS)), max_size=8))
+def test_events_however_they_are_cut(cuts):
+    """Server-sent events give the same documents whatever pieces they arrive in."""
+    lines, found, start = Lines(events=True), [], 0
+    for cut in [*sorted(cuts), len(EVENTS)]:
+        found += lines.feed(EVENTS[start:cut])
+        start = cut
+    assert found == DOCUMENTS
+
+
+@given(cuts=st.lists(st.integers(0, 20), max_size=5))
+def test_lines_however_they_are_cut(cuts):
+    """Newline-delimited documents are whole lines; blank ones and an unfinished last one are none."""
+    text = b'{"a":1}\n\r\n[2]\r\n3'
+    lines, found, start = Lines(events=False), [], 0
+    for cut in [*sorted(cuts), len(text)]:
+        found += lines.feed(text[start:cut])
+        start = cut
+    assert found == [b'{"a":1}', b"[2]"]
+
+
+@pytest.mark.parametrize(
+    ("events", "piece"),
+    [(False, b" " * 65536), (True, b" " * 65536), (True, b"data: " + b"x" * 65530 + b"\n")],
+)
+def test_a_document_without_end_is_given_up(events, piece):
+    """A pushed document beyond the cap is an error, not memory that grows."""
+    lines = Lines(events=events)
+
+    def endless() -> None:
+        for _ in range(CAP_BYTES // 65536 + 1):
+            lines.feed(piece)
+
+    with pytest.raises(ValueError, match="longer than"):
+        endless()
+
+
+def test_pushed_documents_are_dated_before_they_came():
+    """A document may have been under way when a command was given: it is dated a little earlier."""
+
+    async def check() -> None:
+        go = asyncio.Event()
+
+        async def handler(request: web.Request) -> web.StreamResponse:
+            response = web.StreamResponse()
+            await response.prepare(request)
+            await go.wait()
+            await response.write(json.dumps({"o": [{"ma": 5}]}).encode() + b"\n")
+            await asyncio.Event().wait()
+            return response
+
+        async with serve(handler) as base:
+            spec = {"kind": "http", "url": f"{base}/", "ports": "o", "current": "ma | mA", "stream": "lines"}
+            controller = controller_of(spec, 1)
+            events: list = []
+            task = asyncio.create_task(controller.watch(events.extend))
+            await asyncio.sleep(0.15)
+            given_s = controller.clock()
+            go.set()
+            await until(lambda: any(isinstance(event, Reading) for event in events))
+            (reading,) = (event for event in events if isinstance(event, Reading))
+            assert given_s - 0.1 <= reading.measured_s < controller.clock() - 0.1
+            task.cancel()
+            await asyncio.wait({task})
+            await controller.close()
+
+    run_async(check())
+
+
+@pytest.mark.parametrize("ending", ["bad", "end", "status"])
+def test_a_stream_that_breaks_is_told_and_begun_anew(ending):
+    """Unreadable documents, the end of a stream and a refusal are each told; then it is asked for again."""
+    asked: list[int] = []
+
+    async def check() -> None:
+        async def handler(request: web.Request) -> web.StreamResponse:
+            asked.append(1)
+            if ending == "status":
+                return web.Response(status=503)
+            response = web.StreamResponse()
+            await response.prepare(request)
+            await response.write(b'{"o": [{"ma": 5}]}\n' + (b"{nonsense\n" if ending == "bad" else b""))
+            if ending == "bad":
+                await asyncio.Event().wait()
+            return response
+
+        async with serve(handler) as base:
+            spec = {
+                "kind": "http", "url": f"{base}/", "ports": "o", "current": "ma | mA", "stream": "lines",
+                "every": "30 ms",
+            }  # fmt: skip
+            controller = controller_of(spec, 1)
+            events: list = []
+            task = asyncio.create_task(controller.watch(events.extend))
+            await until(lambda: len(asked) >= 3)
+            lost = [e for e in events if isinstance(e, ControllerStatus) and not e.reachable]
+            words = {"bad": "unreadable", "end": "ended its stream", "status": "answered 503"}
+            assert words[ending] in lost[0].detail
+            task.cancel()
+            await asyncio.wait({task})
+            await controller.close()
+
+    run_async(check())
