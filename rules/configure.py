@@ -7,8 +7,10 @@ from types import MappingProxyType
 
 from rules import alarms, conditions, reclose, schedule, staging
 from rules.alarms import AlarmEvent
-from rules.door import Adopted, Configured, EnergyLoaded, Origin, Remark, Restored, Value
+from rules.door import Adopted, Configured, Origin, Remark, Restored, Value
+from rules.energy import GAP_S, starting_wh
 from rules.errors import RulesError
+from rules.load import port_loads
 from rules.plan import SitePlan
 from rules.ports import Condition, HoldState, Mode, PortId, Target, TargetKind
 from rules.requests import JOURNAL_HOLDER
@@ -24,8 +26,8 @@ def adopt_plan(step: Step, event: Configured) -> None:
     """Take over a plan; refuse one that would drop a port that is held or locked out."""
     site = step.site
     if site.plan is None:
-        _install(step, event.plan)
         step.effects.append(Adopted(event.plan, True))
+        _install(step, event.plan)
         return
     objections = _objections(site, event.plan)
     if objections:
@@ -73,8 +75,8 @@ def finish_succession(step: Step) -> None:
             Remark("error", site.target, f"Left the configuration without being proven off: {names}.")
         )
     plan, site.successor = site.successor, None
-    _install(step, plan)
     step.effects.append(Adopted(plan, True))
+    _install(step, plan)
 
 
 def _install(step: Step, plan: SitePlan) -> None:
@@ -86,6 +88,7 @@ def _install(step: Step, plan: SitePlan) -> None:
     for show in plan.shows:
         for port_id in show.needs:
             calls.setdefault(port_id, set()).add(show.id)
+    loads = port_loads(plan)
     ports = {}
     for index, (port_id, port_plan) in enumerate(plan.ports.items()):
         prop = of_prop.get(port_id)
@@ -95,14 +98,23 @@ def _install(step: Step, plan: SitePlan) -> None:
             port = PortState(port_plan, index, feeds, None)
         else:
             step.touch(port)
-        if port.plan is not port_plan and port.plan.idle_a != port_plan.idle_a:
-            port.facts = port.facts._replace(idle_a=port_plan.idle_a, learned=False)
+        if port.plan is not port_plan and (port.plan.idle_a, port.plan.pixels) != (
+            port_plan.idle_a,
+            port_plan.pixels,
+        ):
+            port.facts = port.facts._replace(learned=False)
         port.plan, port.index, port.feeds = port_plan, index, feeds
         port.prop = prop.id if prop is not None else None
         port.shows = frozenset(calls.get(port_id, ()))
-        port.expected_a = port_plan.expected_a
         supply = plan.supplies.get(port_plan.supply) if port_plan.supply is not None else None
         controller = plan.controllers[port_id.rpartition("/")[0]]
+        expected = loads[port_id].expected
+        port.expected_a = None if expected is None else expected.full_a
+        port.computed_idle_a = expected.dark_a if port_plan.idle_a is None and expected else port_plan.idle_a
+        if not port.facts.learned:
+            port.facts = port.facts._replace(idle_a=port.computed_idle_a)
+        port.meter.volts_v = None if supply is None else supply.volts_v
+        port.meter.gap_s = max(GAP_S, 2 * controller.stale_s)
         port.facts = port.facts._replace(
             rating_a=port_plan.rating_a,
             abilities=port_plan.abilities,
@@ -112,7 +124,7 @@ def _install(step: Step, plan: SitePlan) -> None:
         ports[port_id] = port
     site.ports = MappingProxyType(ports)
     site.controllers = MappingProxyType({key: _controller(step, plan, key) for key in plan.controllers})
-    site.supplies = MappingProxyType({key: site.supplies.get(key) or SupplyState() for key in plan.supplies})
+    site.supplies = MappingProxyType(_supplies(step, plan))
     site.shows = _shows(step, plan)
     site.ports_on = sum(port.seen_power is True for port in ports.values())
     site.load_w = sum(port.load_w for port in ports.values())
@@ -121,6 +133,19 @@ def _install(step: Step, plan: SitePlan) -> None:
     _tell_all(step)
     step.show_dirty = step.site_dirty = True
     step.look_at_all()
+
+
+def _supplies(step: Step, plan: SitePlan) -> dict[str, SupplyState]:
+    fed: dict[str | None, list[PortId]] = {}
+    for port in plan.ports.values():
+        fed.setdefault(port.supply, []).append(port.id)
+    supplies = {}
+    for key in plan.supplies:
+        supply = step.site.supplies.get(key) or SupplyState()
+        step.touch(supply)
+        supply.ports = tuple(fed.get(key, ()))
+        supplies[key] = supply
+    return supplies
 
 
 def _controller(step: Step, plan: SitePlan, key: str) -> ControllerState:
@@ -150,8 +175,8 @@ def _tell_all(step: Step) -> None:
                 step.tell(port, name, value)
         if port.plan.pixels is not None:
             step.tell(port, "pixels", port.plan.pixels)
-        if port.plan.idle_a is not None:
-            step.tell(port, "expected", port.plan.idle_a)
+        if port.facts.idle_a is not None:
+            step.tell(port, "expected", port.facts.idle_a)
     for controller in step.site.controllers.values():
         own = [hold for hold in step.site.holds if hold.target == controller.target]
         step.tell(controller, "hold", [{"holder": hold.holder} for hold in own])
@@ -192,6 +217,8 @@ def restore(step: Step, event: Restored) -> None:
         energy_floor_wh=safety.energy_floor_wh,
     )
     for port in site.ports.values():
+        first = event.origin is Origin.FIRST_START
+        port.meter.start(starting_wh(floor_wh=safety.energy_floor_wh.get(port.plan.id), first_start=first))
         _restore_port(step, port, event)
     for shelved in safety.shelved:
         _restore_shelved(step, shelved)
@@ -263,10 +290,6 @@ def _restore_shelved(step: Step, shelved: Shelved) -> None:
         conditions.shelve(step, part, shelved.condition, shelved.until_utc)
 
 
-def load_energy(_step: Step, _event: EnergyLoaded) -> None:
-    """A counter from the store."""
-
-
 def safety_of(step: Step) -> SafetyState:
     """All that must be kept, as it is now; only what differs from the default."""
     site = step.site
@@ -294,8 +317,17 @@ def safety_of(step: Step) -> SafetyState:
         trips=MappingProxyType(trips),
         shots=MappingProxyType(shots),
         shelved=tuple(shelved),
-        energy_floor_wh=site.orphans.energy_floor_wh,
+        energy_floor_wh=MappingProxyType(_energy_floors(site)),
     )
+
+
+def _energy_floors(site: SiteState) -> dict[PortId, float]:
+    floors = dict(site.orphans.energy_floor_wh)
+    for port_id, port in site.ports.items():
+        energy_wh = port.meter.energy_wh
+        if energy_wh:
+            floors[port_id] = round(energy_wh, 3)
+    return floors
 
 
 def _acknowledged(port: PortState) -> bool:

@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 from datetime import timedelta
 from typing import Any
 
-from rules import conditions, configure, readings, requests, schedule, settle, switching
+from rules import conditions, configure, metering, readings, requests, schedule, settle, switching
 from rules.door import (
     Asked,
     BaselineLoaded,
@@ -41,7 +41,7 @@ from rules.ics import read_ics
 from rules.ports import Condition, Now, PortId, Reading, TargetKind
 from rules.state import SiteState
 from rules.step import Step, Timers
-from rules.telling import tell_site
+from rules.telling import tell_load, tell_site
 
 NO_ON_AFTER_FAULT_S = 60.0
 """After an unexpected error no ON is given for this long [s]."""
@@ -63,6 +63,11 @@ class Engine:
         self._site = SiteState()
         self._timers = Timers()
 
+    @property
+    def state(self) -> SiteState:
+        """What is known and decided, to look at after a step; never to change."""
+        return self._site
+
     def step(self, now: Now, events: Sequence[Event]) -> list[Effect]:
         """Take in `events` at the instant `now`; say what shall happen.
 
@@ -73,7 +78,7 @@ class Engine:
         try:
             _take_in(step, events)
             _work(step, due)
-        except Exception as error:  # noqa: BLE001 - whatever it is, the site must stay safe and say so
+        except Exception as error:
             step.undo()
             return self._limp(now, events, due, error)
         return _finish(step)
@@ -88,7 +93,7 @@ class Engine:
                 _take_in(step, [event])
                 _mark_fault(step, problem)
                 _work(step, [])
-            except Exception as again:  # noqa: BLE001 - this event is the bad one: it is left out, and told
+            except Exception as again:  # this event is the bad one: it is left out, and told
                 step.undo()
                 problem = f"{type(event).__name__}: {type(again).__name__}: {again}"
                 continue
@@ -98,7 +103,7 @@ class Engine:
             try:
                 _mark_fault(step, problem)
                 _work(step, [] if key == FAULT_TIMER else [key])
-            except Exception:  # noqa: BLE001 - what can't be settled stays as it is; its OFF follows below
+            except Exception:  # what can not be settled stays as it is; its OFF follows
                 step.undo()
                 effects += _bare_off(now, self._site, key)
                 continue
@@ -193,12 +198,7 @@ def _done(step: Step, event: EffectDone) -> None:
 def _baseline(step: Step, event: BaselineLoaded) -> None:
     port = step.site.ports.get(event.port)
     if port is not None:
-        step.touch(port)
-        port.facts = port.facts._replace(idle_a=event.idle_a, spread_a=event.spread_a, learned=True)
-
-
-def _energy(step: Step, event: EnergyLoaded) -> None:
-    configure.load_energy(step, event)
+        metering.learned(step, port, event.idle_a, event.spread_a)
 
 
 def _trouble(step: Step, event: Trouble) -> None:
@@ -232,7 +232,7 @@ _TAKE: dict[type[Any], Callable[[Step, Any], None]] = {
     Configured: configure.adopt_plan,
     CalendarLoaded: _calendar,
     BaselineLoaded: _baseline,
-    EnergyLoaded: _energy,
+    EnergyLoaded: metering.load_energy,
     ClockStatus: _clock,
     ControllerStatus: readings.status,
     CommandResult: _result,
@@ -280,6 +280,7 @@ def _work(step: Step, due: list[str]) -> None:
         if not step.dirty and step.gates:
             _open_gates(step)
     configure.finish_succession(step)
+    tell_load(step)
     if step.site_dirty:
         if Condition.OVER_BUDGET in site.alarms:
             settle.end_over_budget(step)

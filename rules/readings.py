@@ -2,6 +2,7 @@
 
 from rules import conditions, detect, reclose, switching
 from rules.door import ControllerStatus
+from rules.metering import measure, power_went_off
 from rules.plan import Limit
 from rules.ports import Condition, Fuse, PortId, Reading
 from rules.reclose import ReclosePhase
@@ -41,7 +42,7 @@ def read(step: Step, reading: Reading) -> None:
     if reading.power is False:
         switching.seen_off(step, port)
     _measure(step, port, reading)
-    if settle or port.reclose is not reclose.FRESH:
+    if settle:
         step.look_at(port)
 
 
@@ -93,6 +94,7 @@ def _power_changed(step: Step, port: PortState, *, power: bool) -> None:
         state = reclose.opened(port.reclose, port.plan.reclosing, step.now)
         if state is not port.reclose:
             port.reclose = state
+        power_went_off(step, port)
 
 
 def _adopt_closed(step: Step, port: PortState) -> None:
@@ -106,6 +108,7 @@ def _adopt_closed(step: Step, port: PortState) -> None:
 
 def _measure(step: Step, port: PortState, reading: Reading) -> None:
     current_a = detect.plausible_current_a(reading.current_a, port.plan.rating_a)
+    measure(step, port, reading, current_a)
     if current_a is None:
         return
     volts_v = reading.voltage_v if reading.voltage_v is not None else port.facts.nominal_v

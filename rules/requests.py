@@ -7,7 +7,7 @@ not remembered.
 import re
 from datetime import timedelta
 
-from rules import alarms, conditions, schedule, switching, trips
+from rules import alarms, conditions, metering, schedule, switching, trips
 from rules.alarms import AlarmEvent, IllegalAlarmEvent
 from rules.demand import Rule
 from rules.door import Answer, Asked, Remark, Verb
@@ -282,8 +282,7 @@ def _find_show(step: Step, wanted: str) -> schedule.ShowState:
 
 def _relearn(step: Step, event: Asked) -> str:
     port = _port(step, event.target)
-    step.touch(port)
-    port.facts = port.facts._replace(idle_a=port.plan.idle_a, learned=False)
+    metering.relearn(step, port)
     step.effects.append(Remark("info", port.target, "Its idle current is learned anew."))
     return "Its idle current is learned anew over the next quiet moments."
 

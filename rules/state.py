@@ -11,10 +11,12 @@ from types import MappingProxyType
 from typing import Any, ClassVar, NamedTuple
 
 from rules.alarms import Alarm
+from rules.baseline import Baseline, Learning
 from rules.calendar import IcsCalendar
 from rules.demand import Rule, Verdict
 from rules.detect import DetectorState, Facts
 from rules.door import Value
+from rules.energy import PortMeter
 from rules.plan import ControllerPlan, PortPlan, SitePlan
 from rules.ports import Condition, HoldState, PortId, Reading, Target, TargetKind
 from rules.reclose import FRESH, Reclose
@@ -61,12 +63,13 @@ class PortState(Snapshotted):
     """One port: what it reported, what was decided, what was commanded, what is wrong, what was told."""
 
     __slots__ = (
-        "alarms", "current_told_a", "current_told_s", "detector", "expected_a", "facts", "feeds",
-        "flag", "flag_ignore_s", "hand", "hand_until_s", "hold_proof", "index", "job", "late_on", "leaving",
-        "load_w", "off_attempts", "off_next_s", "off_ok_s", "off_owed", "on_attempts", "on_next_s",
-        "on_spent", "on_wait_s", "pending", "plan", "prop", "published", "reading", "reading_s", "reclose",
-        "released_until_s", "request_next_s", "seen_power", "seen_power_s", "shows", "target", "told_power",
-        "trip_a", "unbroken", "verdict", "verdict_s", "withheld",
+        "alarms", "baseline", "computed_idle_a", "current_told_a", "current_told_s", "detector",
+        "energy_next_s", "energy_told", "expected_a", "facts", "feeds", "flag", "flag_ignore_s",
+        "flowing_a", "hand", "hand_until_s", "hold_proof", "index", "job", "late_on", "learning", "leaving",
+        "load_w", "meter", "most_a", "off_attempts", "off_next_s", "off_ok_s", "off_owed", "on_attempts",
+        "on_next_s", "on_spent", "on_wait_s", "pending", "plan", "prop", "published", "reading",
+        "reading_s", "reclose", "released_until_s", "request_next_s", "seen_power", "seen_power_s", "shows",
+        "target", "told_power", "trip_a", "unbroken", "verdict", "verdict_s", "withheld",
     )  # fmt: skip
 
     def __init__(self, plan: PortPlan, index: int, feeds: tuple[PortId, ...], prop: str | None) -> None:
@@ -88,6 +91,8 @@ class PortState(Snapshotted):
         """The controller's trip flag as last seen."""
         self.flag_ignore_s = NEVER_S
         """Until then [monotonic s] the flag is that of a trip dealt with; it counts again once seen down."""
+        self.flowing_a: float | None = None
+        """The last current while power was on [A]: what flowed before a trip."""
         self.load_w = 0.0
         # what was decided
         self.verdict = UNDECIDED
@@ -126,6 +131,16 @@ class PortState(Snapshotted):
         self.alarms = NO_ALARMS
         self.hold_proof = HoldState.NONE
         # what was told
+        self.meter = PortMeter(plan.id, None)
+        self.energy_next_s = NEVER_S
+        self.energy_told = (0.0, 0.0)
+        """Energy and saved energy as told last [Wh]."""
+        self.baseline = Baseline()
+        self.learning = Learning()
+        self.computed_idle_a: float | None = None
+        """Idle current computed from the pixels [A]."""
+        self.most_a: float | None = None
+        """The highest current seen [A]."""
         self.published = NOTHING_TOLD
         self.told_power: bool | None = None
         self.current_told_a: float | None = None
@@ -150,9 +165,11 @@ class ControllerState(Snapshotted):
 class SupplyState(Snapshotted):
     """One supply: who waits to come on, who is on or admitted, and whether its budget was told."""
 
-    __slots__ = ("gate", "over_told")
+    __slots__ = ("gate", "over_told", "ports")
 
     def __init__(self) -> None:
+        self.ports: tuple[PortId, ...] = ()
+        """What it feeds, in plan order."""
         self.gate = Gate()
         self.over_told = False
 
@@ -165,9 +182,11 @@ class SiteState(Snapshotted):
         "calendars",
         "clock_trusted",
         "controllers", "details",
+        "energy_next_s",
         "fault_until_s",
         "faults",
         "holds",
+        "load_told_s",
         "load_w",
         "next_id",
         "orphans",
@@ -210,6 +229,8 @@ class SiteState(Snapshotted):
         self.utc_offset_s: float | None = None
         self.fault_until_s = NEVER_S
         """After an unexpected error no ON is given until then [monotonic s]."""
+        self.energy_next_s = NEVER_S
+        self.load_told_s = NEVER_S
         self.next_id = 1
         self.unkept_id: int | None = None
         """The newest `Persist` that is not on disk yet: an ON waits for it."""

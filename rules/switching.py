@@ -149,6 +149,8 @@ def resolve(step: Step, port: PortState, result: CommandResult) -> None:
     step.touch(port)
     port.pending = None
     now_s = step.now.monotonic_s
+    if result.outcome is Outcome.ACCEPTED:
+        port.meter.switched(pending.power, now_s)
     step.look_at(port)
     if not pending.power:
         if result.outcome is Outcome.ACCEPTED:

@@ -14,6 +14,8 @@ from rules.step import Step
 
 Part = PortState | ControllerState | SiteState
 
+LOAD_BAND_W = 2.0
+"""The site's load is told when it moved by this much [W], or by 2 %."""
 _ORDER = {condition: place for place, condition in enumerate(Condition)}
 
 
@@ -178,6 +180,19 @@ def tell_measurement(step: Step, port: PortState) -> None:
         effects.append(Publish(port.target, "voltage", reading.voltage_v))
     if reading.temperature_c is not None:
         effects.append(Publish(port.target, "temperature", reading.temperature_c))
+
+
+def tell_load(step: Step) -> None:
+    """The power of all ports together, by exception: beyond a band, at most once a second."""
+    site = step.site
+    told_w = site.published.get("load")
+    if isinstance(told_w, float):
+        if abs(site.load_w - told_w) < max(LOAD_BAND_W, 0.02 * told_w):
+            return
+        if step.now.monotonic_s - site.load_told_s < step.plan.telemetry.interval_s:
+            return
+    site.load_told_s = step.now.monotonic_s
+    step.tell(site, "load", max(0.0, site.load_w))
 
 
 def tell_site(step: Step) -> None:

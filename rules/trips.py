@@ -31,8 +31,8 @@ def trip(step: Step, port: PortState, cause: Condition, why_no_closing: str) -> 
     if port.reclose.tripped and port.reclose.phase is not ReclosePhase.CLOSING:
         return
     step.touch(port)
-    if port.reading is not None and port.reading.current_a is not None and port.trip_a is None:
-        port.trip_a = port.reading.current_a
+    if port.trip_a is None:
+        port.trip_a = port.flowing_a
     state = reclose.tripped(
         port.reclose,
         port.plan.reclosing,

@@ -37,7 +37,8 @@ WORDS: Final[Mapping[Condition, Words]] = MappingProxyType(
             "string. Switch off at the disconnect before touching anything.",
         ),
         _C.FUSE_TRIP: Words(
-            "{where}: the fuse opened[ at {measured}][ (rating {limit})][ because of {detail}].[ {done}]",
+            "{where}: the fuse opened[ because of {detail}][; {measured} flowed when it was last asked][, "
+            "the rating is {limit}].[ {done}]",
             "Look for water in connectors, a pinched cable, or too many pixels on one port; "
             "then reset the port.",
         ),

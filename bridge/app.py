@@ -1,0 +1,467 @@
+"""Wiring: one TaskGroup of named tasks around the engine.
+
+Start-up order: the journal is read, the engine is configured and restored, controllers are read and the
+broker is connected, all without waiting for each other. Only a start that looks like the first one asks
+the broker, for a moment, whether this site was there before: then it was no first start.
+"""
+
+import asyncio
+from collections.abc import Callable, Mapping
+from contextlib import AsyncExitStack, suppress
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import structlog
+
+from bridge import control
+from bridge import homie_lifecycle as lifecycle
+from bridge.app_state import state_folder
+from bridge.clock import Clock, SystemClock, is_synchronised
+from bridge.config import ConfigurationError, Settings, load
+from bridge.config import plan as plan_of
+from bridge.controllers import create
+from bridge.controllers.base import Controller
+from bridge.errors import PermanentError, TransientError
+from bridge.homie import Tree
+from bridge.homie_values import HomieError
+from bridge.journal import Journal
+from bridge.link import Link, LinkSettings, Tls
+from bridge.outlet import Outlet
+from bridge.runner import Runner
+from bridge.wire import ConnectionEndedError
+from rules.calendar_types import Ics
+from rules.door import (
+    Adopted,
+    Alert,
+    Answer,
+    Asked,
+    CalendarLoaded,
+    ClockStatus,
+    Configured,
+    Event,
+    Origin,
+    Presence,
+    Publish,
+    Remark,
+    Restored,
+    Stopping,
+    Trouble,
+    Value,
+    Verb,
+)
+from rules.plan import SitePlan
+from rules.ports import Condition, Target, TargetKind, number_of
+
+_log = structlog.get_logger()
+
+WATCH_FILES_S = 2.0
+"""Configuration and calendar files are looked at this often [s]."""
+WATCH_CLOCK_S = 10.0
+"""The kernel is asked this often [s] whether its clock is synchronised."""
+KNOWN_SITE_LIMIT_S = 3.0
+"""A start that looks like the first waits at most this long [s] for the broker's word."""
+SURVEY_QUIET_S = 0.15
+"""The broker has said all it holds when nothing came for this long [s]."""
+STOP_LIMIT_S = 1.5
+"""A clean stop waits at most this long [s] for ports to go dark."""
+HURRY_SHOW_S = 5.0
+
+Told = Callable[[Target, str, Any], None]
+"""Hears every published value: target, property, value."""
+
+
+def link_settings(settings: Settings, tree: Tree) -> LinkSettings:
+    """How to reach the broker. Raises PermanentError when the password can't be read."""
+    broker = settings.broker
+    password = broker.password.read().get_secret_value() if broker.password is not None else None
+    tls = None
+    if broker.tls is not None:
+        tls = Tls(broker.tls.ca_file, broker.tls.cert_file, broker.tls.key_file)
+    return LinkSettings(
+        host=broker.host,
+        port=broker.port_or_default,
+        client_id=broker.client_id or f"duskward-{settings.site.id}",
+        username=broker.username,
+        password=password,
+        tls=tls,
+        keepalive_s=int(broker.keepalive_s),
+        state_topic=tree.state_topic,
+        filters=tree.filters,
+    )
+
+
+class App:
+    """One running site. `run` it; `stop` ends it cleanly.
+
+    settings: the checked file; file: its path, watched for change, or None; on_told: hears what is published.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        *,
+        file: Path | None = None,
+        clock: Clock | None = None,
+        on_told: Told | None = None,
+    ) -> None:
+        self.settings = settings
+        self.file = file
+        self.clock = clock or SystemClock()
+        self.plan: SitePlan = plan_of(settings)
+        self.told: dict[Target, dict[str, Any]] = {}
+        """What was last published, by target; alerts as ``alert CODE``."""
+        self.ready = asyncio.Event()
+        """The engine is configured and restored."""
+        self._on_told = on_told
+        self._stop = asyncio.Event()
+        self._reload = asyncio.Event()
+        self._incoming: Settings | None = None
+        self._answers: dict[int, asyncio.Future[Answer]] = {}
+        self._request = 0
+        self._watchers: dict[str, asyncio.Task[None]] = {}
+        self._surveyed = asyncio.Event()
+        self._heard = asyncio.Event()
+        """Something was published since it was cleared."""
+        self._known_site = False
+
+    def _tree(self, plan: SitePlan) -> Tree:
+        broker = self.settings.broker
+        return Tree(plan, domain=broker.prefix, measurement_qos=broker.measurements_qos)
+
+    # ------------------------------------------------------------ life
+
+    async def run(self) -> None:
+        """Run until `stop`. Raises DuskwardError kinds for what the person must mend before it can start."""
+        self.folder = state_folder(self.settings)
+        async with AsyncExitStack() as stack:
+            journal = stack.enter_context(Journal(self.folder, traces=("history.db",)))
+            safety, origin = journal.read()
+            tree = self._tree(self.plan)
+            self.link = Link(
+                link_settings(self.settings, tree),
+                on_message=self._on_message,
+                on_connected=self._on_connected,
+                on_refused=self._on_refused,
+                on_evicted=self._on_evicted,
+                arrange=lambda retained: lifecycle.arrange(self.outlet.tree, retained),
+            )
+            self.outlet = Outlet(tree, self.link, lambda: int(self.clock.now().utc.timestamp()))
+            self.runner = Runner(
+                self.clock,
+                journal,
+                self._say,
+                on_adopted=self._on_adopted,
+                on_answer=self._on_answer,
+            )
+            controllers = self._make_controllers(self.settings, self.plan)
+            await stack.enter_async_context(control.listen(self.folder, self._control))
+            try:
+                async with asyncio.TaskGroup() as tasks:
+                    self._tasks = tasks
+                    link = tasks.create_task(self.link.run(), name="link")
+                    others = [
+                        tasks.create_task(self.runner.keep(), name="journal"),
+                        tasks.create_task(self._watch_clock(), name="clock"),
+                        tasks.create_task(self._watch_files(), name="files"),
+                    ]
+                    if origin is Origin.FIRST_START and await self._was_there_before():
+                        origin = Origin.LOST
+                    self.runner.controllers = controllers
+                    self.runner.step_now(
+                        [*self._read_calendars(self.plan, [Configured(self.plan)]),
+                         Restored(safety, origin, journal.rebooted)]
+                    )  # fmt: skip
+                    self.ready.set()
+                    for controller in controllers.values():
+                        self._watch(controller)
+                    await self._stop.wait()
+                    await self._darken()
+                    others += self._watchers.values()
+                    for task in others:
+                        task.cancel()
+                    await self.runner.stop()
+                    await self.link.stop()
+                    link.cancel()
+            finally:
+                for controller in self.runner.controllers.values():
+                    await controller.close()
+
+    def stop(self) -> None:
+        """Ask for a clean end; `run` returns soon."""
+        self._stop.set()
+
+    def reload(self) -> None:
+        """Read the configuration file again."""
+        self._reload.set()
+
+    async def _darken(self) -> None:
+        """At the end: ports go dark first if so configured, and what people are told says so."""
+        off = self.settings.site.at_stop == "off"
+        self.runner.step_now([Stopping(power_off=off)])
+        if not off:
+            return
+        site = Target(TargetKind.SITE, self.plan.id)
+        with suppress(TimeoutError):
+            async with asyncio.timeout(STOP_LIMIT_S):
+                while self.told.get(site, {}).get("ports-on"):
+                    self._heard.clear()
+                    await self._heard.wait()
+
+    # ------------------------------------------------------------ controllers
+
+    def _make_controllers(self, settings: Settings, plan: SitePlan) -> dict[str, Controller]:
+        made = {}
+        for name, controller in settings.controllers.items():
+            abilities = {number_of(port): plan.ports[port].abilities for port in plan.controllers[name].ports}
+            made[name] = create(name, controller.reach, abilities)
+        return made
+
+    def _watch(self, controller: Controller) -> None:
+        self._watchers[controller.id] = self._tasks.create_task(
+            controller.watch(self.runner.feed), name=f"controller {controller.id}"
+        )
+
+    # ------------------------------------------------------------ broker
+
+    async def _was_there_before(self) -> bool:
+        """Whether the broker holds a retained state of this site."""
+        with suppress(TimeoutError):
+            await asyncio.wait_for(self._surveyed.wait(), KNOWN_SITE_LIMIT_S)
+        return self._known_site
+
+    def _say(self, effect: Publish | Alert | Presence | Remark | Answer) -> None:
+        if isinstance(effect, Publish) and not effect.as_target:
+            self._mirror(effect.target, effect.property, effect.value)
+        elif isinstance(effect, Alert):
+            self._mirror(effect.target, f"alert {effect.condition.value}", effect.text)
+        elif isinstance(effect, Answer):
+            self._mirror(effect.target, "last-answer", effect.text)
+        elif isinstance(effect, Remark):
+            log = {"info": _log.info, "warn": _log.warning, "error": _log.error}[effect.level]
+            log("site.remark", target=effect.target.id, text=effect.text)
+        self.outlet.say(effect)
+
+    def _mirror(self, target: Target, name: str, value: Value) -> None:
+        told = self.told.setdefault(target, {})
+        if value is None:
+            told.pop(name, None)
+        else:
+            told[name] = value
+        if name.startswith("alert "):
+            _log.log(30 if value else 20, "alert.told" if value else "alert.over", target=target.id,
+                     condition=name.removeprefix("alert "), text=value)  # fmt: skip
+        self._heard.set()
+        if self._on_told is not None:
+            self._on_told(target, name, value)
+
+    def _on_connected(self) -> None:
+        if not self.outlet.opened and not self.outlet.refused_foreign:
+            self._tasks.create_task(self._survey(), name="survey")
+
+    async def _survey(self) -> None:
+        """Before the first word: what the broker has of this site."""
+        try:
+            found = await self.link.gather(self.outlet.survey_filters, quiet_s=SURVEY_QUIET_S, limit_s=5.0)
+            ghosts = self.outlet.ghost_filters(found)
+            if ghosts:
+                found |= await self.link.gather(ghosts, quiet_s=SURVEY_QUIET_S, limit_s=5.0)
+        except ConnectionEndedError:
+            return
+        self._known_site = self.outlet.tree.state_topic in found
+        self._surveyed.set()
+        await self.ready.wait()
+        try:
+            self.outlet.open(found)
+        except HomieError as error:
+            _log.error("outlet.foreign_tree", detail=str(error))
+            self._trouble(Condition.DUPLICATE_SITE, str(error))
+
+    def _on_message(self, topic: str, payload: bytes, retained: bool) -> None:
+        asked = self.outlet.command(topic, payload, retained, self._request + 1)
+        if asked is not None:
+            self._request += 1
+            self.outlet.accept(asked, topic, payload)
+            self.runner.feed([asked])
+
+    def _on_refused(self, topic: str, reason: str) -> None:
+        self._trouble(Condition.STORE_FAULT, f"{topic}: {reason}")
+
+    def _on_evicted(self, sentence: str | None) -> None:
+        if sentence is None:
+            self._trouble(Condition.DUPLICATE_SITE, "", active=False)
+        else:
+            self._trouble(Condition.DUPLICATE_SITE, sentence)
+
+    def _trouble(self, condition: Condition, detail: str, *, active: bool = True) -> None:
+        site = Target(TargetKind.SITE, self.plan.id)
+        self.runner.feed([Trouble(condition, active, site, detail)])
+
+    # ------------------------------------------------------------ requests
+
+    async def ask(self, verb: Verb, target: Target, argument: str = "") -> Answer:
+        """Ask the engine; its answer, after what must be kept is kept."""
+        self._request += 1
+        number = self._request
+        future: asyncio.Future[Answer] = asyncio.get_running_loop().create_future()
+        self._answers[number] = future
+        try:
+            self.runner.feed([Asked(number, verb, target, argument)])
+            return await future
+        finally:
+            del self._answers[number]
+
+    def _on_answer(self, answer: Answer) -> None:
+        future = self._answers.get(answer.request)
+        if future is not None and not future.done():
+            future.set_result(answer)
+        log = _log.info if answer.accepted else _log.warning
+        log("request.answered", target=answer.target.id, accepted=answer.accepted, text=answer.text)
+
+    async def _control(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
+        verb = request.get("verb")
+        if verb == "status":
+            return {"accepted": True, "text": "", "status": self.status()}
+        if verb not in (Verb.HOLD, Verb.RELEASE, Verb.RESET, Verb.ACKNOWLEDGE, Verb.MODE, Verb.START_SHOW,
+                        Verb.CONFIRM, Verb.SHELVE):  # fmt: skip
+            return {"accepted": False, "text": f"Refused: {verb!r} is no verb of this socket."}
+        target = self.target(str(request.get("target") or ""))
+        if target is None:
+            return {"accepted": False, "text": f"Refused: there is no {request.get('target')!r}."}
+        answer = await self.ask(Verb(verb), target, str(request.get("argument") or ""))
+        return {"accepted": answer.accepted, "text": answer.text}
+
+    def target(self, name: str) -> Target | None:
+        """What a person means by a name: a port (``gable/1``), a controller, a prop, or the site (empty)."""
+        if not name or name == self.plan.id:
+            return Target(TargetKind.SITE, self.plan.id)
+        if name in self.plan.ports:
+            return Target(TargetKind.PORT, name)
+        if name in self.plan.controllers:
+            return Target(TargetKind.CONTROLLER, name)
+        if name in self.plan.props:
+            return Target(TargetKind.PROP, name)
+        return None
+
+    def status(self) -> dict[str, Any]:
+        """All that was last published, by kind and id; ready for JSON."""
+        status: dict[str, Any] = {"site": self.plan.id, "name": self.plan.name, "broker": self.link.connected}
+        for target, values in self.told.items():
+            plain = {name: _plain(value) for name, value in values.items()}
+            if target.kind is TargetKind.SITE:
+                status["values"] = plain
+            else:
+                status.setdefault(f"{target.kind.value}s", {})[target.id] = plain
+        return status
+
+    # ------------------------------------------------------------ files and clock
+
+    def _read_calendars(self, plan: SitePlan, events: list[Event]) -> list[Event]:
+        """Calendar files of `plan` that changed since they were read, as events after `events`."""
+        names = {when.name for show in plan.shows for when in show.when if isinstance(when, Ics)}
+        for name in sorted(names):
+            try:
+                content = Path(name).read_bytes()
+            except OSError as error:
+                problem = f"{Path(name).name} can't be read: {error.strerror}"
+                events.append(CalendarLoaded(name, None, problem))
+            else:
+                events.append(CalendarLoaded(name, content))
+        return events
+
+    def _stamps(self) -> dict[str, tuple[int, int] | None]:
+        names = {when.name for show in self.plan.shows for when in show.when if isinstance(when, Ics)}
+        paths = [*sorted(names), *([str(self.file)] if self.file else [])]
+        return {path: _stamp(path) for path in paths}
+
+    async def _watch_files(self) -> None:
+        """Configuration and calendars are read again when they change, or when asked."""
+        await self.ready.wait()
+        stamps = self._stamps()
+        while True:
+            with suppress(TimeoutError):
+                await asyncio.wait_for(self._reload.wait(), WATCH_FILES_S)
+            asked = self._reload.is_set()
+            self._reload.clear()
+            now = await asyncio.to_thread(self._stamps)
+            changed = {path for path in now if now[path] != stamps.get(path)}
+            stamps = now
+            if self.file is not None and (asked or str(self.file) in changed):
+                self._load_again(self.file)
+            if asked or changed - {str(self.file)}:
+                self.runner.feed(self._read_calendars(self.plan, []))
+
+    def _load_again(self, file: Path) -> None:
+        try:
+            settings = load(file)
+            plan = plan_of(settings)
+        except ConfigurationError as error:
+            for problem in error.problems:
+                _log.error("configuration.refused", problem=str(problem))
+            return
+        if settings == self.settings:
+            return
+        if settings.broker != self.settings.broker or settings.site.state_dir != self.settings.site.state_dir:
+            _log.warning(
+                "configuration.needs_restart", what="broker and state_dir change with a restart only"
+            )
+        self._incoming = settings
+        self.runner.feed([Configured(plan)])
+
+    def _on_adopted(self, adopted: Adopted) -> None:
+        if not adopted.accepted:
+            _log.error("configuration.refused", problem=adopted.text)
+            self._incoming = None
+            return
+        settings, self._incoming = self._incoming, None
+        if settings is None:
+            return
+        before, self.settings, self.plan = self.settings, settings, adopted.plan
+        self.outlet.replan(adopted.plan, self._tree(adopted.plan))
+        self._tasks.create_task(self._exchange(before, settings, adopted.plan), name="reload")
+        _log.info("configuration.adopted", ports=len(adopted.plan.ports))
+
+    async def _exchange(self, before: Settings, after: Settings, plan: SitePlan) -> None:
+        """Controllers that changed are closed and made anew; the others go on undisturbed."""
+        controllers = dict(self.runner.controllers)
+        try:
+            made = self._make_controllers(after, plan)
+        except (PermanentError, TransientError) as error:
+            _log.error("configuration.refused", problem=str(error))
+            return
+        for name, controller in tuple(controllers.items()):
+            same = name in after.controllers and before.controllers.get(name) == after.controllers[name]
+            if same:
+                await made.pop(name).close()
+                continue
+            task = self._watchers.pop(name, None)
+            if task is not None:
+                task.cancel()
+            del controllers[name]
+            await controller.close()
+        controllers |= made
+        self.runner.controllers = controllers
+        for controller in made.values():
+            self._watch(controller)
+        self.runner.feed(self._read_calendars(plan, []))
+
+    async def _watch_clock(self) -> None:
+        await self.ready.wait()
+        while True:
+            synchronised = is_synchronised()
+            if synchronised is not None:
+                self.runner.feed([ClockStatus(synchronised)])
+            await asyncio.sleep(WATCH_CLOCK_S)
+
+
+def _plain(value: Value) -> Value:
+    return value.isoformat() if isinstance(value, datetime) else value
+
+
+def _stamp(path: str) -> tuple[int, int] | None:
+    """What changes when a file is written; None where there is none."""
+    try:
+        found = Path(path).stat()
+    except OSError:
+        return None
+    return found.st_mtime_ns, found.st_size

@@ -1,0 +1,193 @@
+"""The command line. Exit codes: 0 well, 1 something is wrong, 2 called wrongly.
+
+Everything heavy is imported inside the command that needs it: `duskward --help` must be there at once.
+"""
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+app = typer.Typer(
+    name="duskward",
+    help="Power for pixel-light ports only while a show needs it; trips and dark strings told at once, on MQTT.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+
+File = Annotated[
+    Path, typer.Argument(help="The configuration file (YAML).", metavar="FILE", show_default=False)
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
+Level = Annotated[str, typer.Option("--log-level", help="debug, info, warning or error.")]
+JsonLogs = Annotated[
+    bool | None,
+    typer.Option("--json-logs/--plain-logs", help="Log lines as JSON or for people.", show_default=False),
+]
+
+
+def main() -> None:
+    """Run the command line; what a person can mend ends in one sentence, not in a traceback."""
+    from bridge.errors import ConfigurationError, DuskwardError
+
+    try:
+        app()
+    except ConfigurationError as error:
+        for problem in error.problems:
+            print(problem, file=sys.stderr)
+        count = len(error.problems)
+        print(f"{count} thing{'s' if count > 1 else ''} to mend; nothing was started.", file=sys.stderr)
+        sys.exit(1)
+    except DuskwardError as error:
+        print(f"duskward: {error}", file=sys.stderr)
+        sys.exit(1)
+    except KeyboardInterrupt:
+        sys.exit(130)
+
+
+def _stop_on_signals(stop: "object") -> None:
+    """Call `stop` on SIGINT and SIGTERM."""
+    import asyncio
+    import signal
+
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, stop)  # type: ignore[arg-type]  # any callable without arguments
+
+
+@app.command()
+def run(file: File, log_level: Level = "info", json_logs: JsonLogs = None) -> None:
+    """Run a site: power its ports by the rules, tell faults, until stopped (SIGTERM or Ctrl-C)."""
+    import asyncio
+    import signal
+
+    from bridge import logs
+    from bridge.config import load
+
+    _check_level(log_level)
+    settings = load(file)
+    logs.configure(level=log_level, json=json_logs)
+
+    async def serve() -> None:
+        from bridge.app import App
+
+        site = App(settings, file=file)
+        _stop_on_signals(site.stop)
+        asyncio.get_running_loop().add_signal_handler(signal.SIGHUP, site.reload)
+        await site.run()
+
+    _run(serve())
+
+
+def _check_level(level: str) -> None:
+    from bridge.logs import LEVELS
+
+    if level not in LEVELS:
+        raise typer.BadParameter(f"{level!r} is no level; say debug, info, warning or error.")
+
+
+def _run(work: "object") -> None:
+    """Run a coroutine; the first error of a group is the one a person reads."""
+    import asyncio
+
+    try:
+        asyncio.run(work)  # type: ignore[arg-type]  # a coroutine
+    except BaseExceptionGroup as group:
+        raise group.exceptions[0] from group
+
+
+@app.command()
+def demo(
+    *,
+    keep: Annotated[bool, typer.Option("--keep", help="Stay up after the evening.")] = False,
+    port: Annotated[
+        int | None, typer.Option("--port", help="TCP port of the demo's broker.", show_default="any free one")
+    ] = None,
+    plain: Annotated[bool, typer.Option("--plain", help="Lines instead of the live table.")] = False,
+    seed: Annotated[int, typer.Option("--seed", help="Seed of the simulated site.")] = 1,
+) -> None:
+    """Watch an evening in about 90 seconds: shows, a short, water, a dark half, a reset."""
+    from bridge.demo_view import show
+
+    if not show(keep=keep, port=port, plain=plain, seed=seed):
+        raise typer.Exit(1)
+
+
+@app.command()
+def schema() -> None:
+    """Print the JSON Schema of the configuration file, for editors."""
+    import json
+
+    from bridge.config import schema as make
+
+    print(json.dumps(make(), indent=2, ensure_ascii=False))
+
+
+@app.command()
+def check(file: File, *, as_json: AsJson = False) -> None:
+    """Check the configuration and the load arithmetic; exit code 1 if something is over."""
+    from bridge.checking import check as run_check
+
+    if not run_check(file, as_json=as_json):
+        raise typer.Exit(1)
+
+
+@app.command()
+def status(file: File, *, as_json: AsJson = False) -> None:
+    """Show what the running process last published."""
+    from bridge.asking import status as ask_status
+
+    ask_status(file, as_json=as_json)
+
+
+@app.command()
+def hold(
+    file: File,
+    target: Annotated[str, typer.Argument(help="Port (gable/1), prop, controller, or 'site'.")],
+    holder: Annotated[str, typer.Argument(help="Who holds: a name.")],
+) -> None:
+    """Keep a port, prop, controller or the site dead.
+
+    A software hold is not isolation: lock and tag the disconnect before hands touch a conductor.
+    """
+    _ask(file, "hold", target, holder)
+
+
+@app.command()
+def release(
+    file: File,
+    target: Annotated[str, typer.Argument(help="What was held.")],
+    holder: Annotated[str, typer.Argument(help="The holder's name, as it was given.")],
+) -> None:
+    """Lift a hold by naming its holder; power may come back after a delay."""
+    _ask(file, "release", target, holder)
+
+
+@app.command()
+def reset(file: File, port: Annotated[str, typer.Argument(help="The port (gable/1).")]) -> None:
+    """Reset a tripped or locked-out port, after the cause was found."""
+    _ask(file, "reset", port, "")
+
+
+@app.command()
+def acknowledge(
+    file: File,
+    target: Annotated[str, typer.Argument(help="Port, controller or 'site'.")],
+    condition: Annotated[str, typer.Argument(help="The condition's code, such as fuse-trip.")],
+) -> None:
+    """Say that a fault was seen."""
+    _ask(file, "acknowledge", target, condition)
+
+
+def _ask(file: Path, verb: str, target: str, argument: str) -> None:
+    from bridge.asking import ask
+
+    if not ask(file, verb, "" if target == "site" else target, argument):
+        raise typer.Exit(1)
+
+
+if __name__ == "__main__":
+    main()

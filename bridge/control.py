@@ -1,0 +1,139 @@
+"""The local door of the running process: a Unix socket, so a person at the site is heard without a broker.
+
+One JSON object a line in each direction. A request: ``{"verb": "hold", "target": "gable/1", "argument":
+"Ann"}``; its answer: ``{"accepted": true, "text": "..."}``. ``{"verb": "status"}`` is answered with what was
+last published, by target. Only the user that runs the process (and root) can open the socket: its folder and
+itself are made so.
+"""
+
+import asyncio
+import json
+import os
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
+from contextlib import asynccontextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+import structlog
+
+from bridge.errors import PermanentError, TransientError
+
+_log = structlog.get_logger()
+
+SOCKET = "control.sock"
+LINE_LIMIT_BYTES = 65_536
+ANSWER_LIMIT_S = 10.0
+
+Handler = Callable[[Mapping[str, Any]], Awaitable[Mapping[str, Any]]]
+"""Takes a request, returns its answer."""
+
+
+class NotRunningError(TransientError):
+    """Nothing listens: no duskward runs with this state folder."""
+
+
+@asynccontextmanager
+async def listen(folder: Path, handler: Handler) -> AsyncIterator[Path]:
+    """Serve the control socket in `folder` while the context lasts; its path.
+
+    Raises PermanentError when the path is too long for a socket or can't be made. The caller holds the
+    folder's lock, so a socket found there belongs to a process that is gone.
+    """
+    path = folder / SOCKET
+    path.unlink(missing_ok=True)
+    clients: set[asyncio.Task[None]] = set()
+
+    async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        task = asyncio.current_task()
+        assert task is not None
+        clients.add(task)
+        try:
+            await _talk(reader, writer, handler)
+        finally:
+            clients.discard(task)
+            writer.close()
+            with suppress(OSError):
+                await writer.wait_closed()
+
+    old = os.umask(0o177)
+    try:
+        server = await asyncio.start_unix_server(serve, path, limit=LINE_LIMIT_BYTES)
+    except OSError as error:
+        raise PermanentError(
+            f"the control socket {path} can't be made: {error.strerror or error}; "
+            "a shorter state_dir on a local disk helps",
+            subject=str(path),
+        ) from error
+    finally:
+        os.umask(old)
+    try:
+        yield path
+    finally:
+        server.close()
+        for task in tuple(clients):
+            task.cancel()
+        await asyncio.gather(*clients, return_exceptions=True)
+        await server.wait_closed()
+        path.unlink(missing_ok=True)
+
+
+async def _talk(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, handler: Handler) -> None:
+    while True:
+        try:
+            line = await reader.readline()
+        except (ValueError, ConnectionError):
+            return  # longer than the limit, or gone
+        if not line:
+            return
+        try:
+            request = json.loads(line)
+        except ValueError:
+            request = None
+        if not isinstance(request, dict):
+            answer: Mapping[str, Any] = {
+                "accepted": False,
+                "text": "Refused: a request is one JSON object on a line.",
+            }
+        else:
+            try:
+                answer = await asyncio.wait_for(handler(request), ANSWER_LIMIT_S)
+            except TimeoutError:
+                answer = {"accepted": False, "text": "No answer in time; ask for the status."}
+            except Exception as error:
+                _log.exception("control.unexpected", verb=str(request.get("verb")))
+                answer = {"accepted": False, "text": f"Unexpected {type(error).__name__}; it is in the log."}
+        writer.write(json.dumps(answer, ensure_ascii=False).encode() + b"\n")
+        try:
+            await writer.drain()
+        except ConnectionError:
+            return
+
+
+async def ask(folder: Path, request: Mapping[str, Any]) -> dict[str, Any]:
+    """Ask the process that runs with this state folder; its answer.
+
+    Raises NotRunningError when none listens, TransientError when it ends meanwhile or does not answer in time.
+    """
+    path = folder / SOCKET
+    try:
+        reader, writer = await asyncio.open_unix_connection(path, limit=16 * 2**20)
+    except (FileNotFoundError, ConnectionRefusedError):
+        raise NotRunningError(f"no duskward runs with {folder}; start it with: duskward run FILE") from None
+    except PermissionError:
+        raise PermanentError(
+            f"{path} belongs to another user; run this as the user that runs duskward"
+        ) from None
+    try:
+        writer.write(json.dumps(request).encode() + b"\n")
+        await writer.drain()
+        line = await asyncio.wait_for(reader.readline(), ANSWER_LIMIT_S + 1)
+    except (TimeoutError, ConnectionError) as error:
+        raise TransientError(f"the running process did not answer: {type(error).__name__}") from error
+    finally:
+        writer.close()
+        with suppress(OSError):
+            await writer.wait_closed()
+    if not line:
+        raise TransientError("the running process ended before it answered")
+    answer: dict[str, Any] = json.loads(line)
+    return answer

@@ -1,0 +1,228 @@
+"""Steps the engine and carries out what it says. All of it runs on the event loop, in one thread.
+
+Events are collected and taken in one step per turn of the loop. Effects that wait for something to be on
+disk are held here until the journal has it. Whatever goes wrong while one effect is carried out is logged
+and told as a condition; the others go on.
+"""
+
+import asyncio
+from collections.abc import Callable, Coroutine, Mapping
+from typing import Any, Protocol
+
+import structlog
+
+from bridge.clock import Clock
+from bridge.controllers.base import Controller
+from bridge.errors import TransientError
+from rules.door import (
+    Adopted,
+    Alert,
+    Answer,
+    CommandResult,
+    Effect,
+    EffectDone,
+    Event,
+    Outcome,
+    Persist,
+    Presence,
+    Publish,
+    Record,
+    Remark,
+    Switch,
+    Trouble,
+    WakeAt,
+)
+from rules.engine import Engine
+from rules.ports import Condition, Reading, Target, TargetKind, controller_of, number_of
+from rules.safety import SafetyState
+
+_log = structlog.get_logger()
+
+LONGEST_SLEEP_S = 1.0
+"""A step at least this often [s]: a clock that was set is noticed within this time."""
+HURRY_S = 10.0
+"""A controller is read at its fast pace for this long [s] after a command."""
+
+
+class Keeper(Protocol):
+    """Writes the safety state to disk; called in a thread."""
+
+    def write(self, safety: SafetyState) -> None:
+        """Return once it is on disk; raise TransientError if it can't be."""
+
+
+Outlet = Callable[[Publish | Alert | Presence | Remark | Answer], None]
+"""Takes what is published, on the event loop; returns at once."""
+
+
+class Runner:
+    """The engine at work. `start` it inside a running loop, `feed` it events, `stop` it."""
+
+    def __init__(
+        self,
+        clock: Clock,
+        keeper: Keeper,
+        outlet: Outlet,
+        *,
+        on_record: Callable[[Record], None] | None = None,
+        on_readings: Callable[[list[Reading]], None] | None = None,
+        on_adopted: Callable[[Adopted], None] | None = None,
+        on_answer: Callable[[Answer], None] | None = None,
+    ) -> None:
+        self.engine = Engine()
+        self.controllers: Mapping[str, Controller] = {}
+        self._clock = clock
+        self._keeper = keeper
+        self._outlet = outlet
+        self._on_record = on_record
+        self._on_readings = on_readings
+        self._on_adopted = on_adopted
+        self._on_answer = on_answer
+        self._events: list[Event] = []
+        self._scheduled = False
+        self._wake: asyncio.TimerHandle | None = None
+        self._kept_id = 0
+        self._to_keep: Persist | None = None
+        self._keep_asked = asyncio.Event()
+        self._waiting: list[Switch | Answer] = []
+        self._tasks: set[asyncio.Task[None]] = set()
+        self._stopped = False
+
+    # ------------------------------------------------------------ in
+
+    def feed(self, events: list[Event]) -> None:
+        """Take in events; the step follows within this turn of the loop."""
+        self._events += events
+        if not self._scheduled and not self._stopped:
+            self._scheduled = True
+            asyncio.get_running_loop().call_soon(self._step)
+
+    def step_now(self, events: list[Event]) -> None:
+        """Take in events and step at once."""
+        self._events += events
+        self._step()
+
+    def _step(self) -> None:
+        self._scheduled = False
+        if self._stopped:
+            return
+        events, self._events = self._events, []
+        effects = self.engine.step(self._clock.now(), events)
+        wake_s = None
+        for effect in effects:
+            if type(effect) is WakeAt:
+                wake_s = effect.monotonic_s
+                continue
+            try:
+                self._carry_out(effect)
+            except Exception as error:  # an effect that fails must not take the others with it
+                _log.exception("runner.effect_failed", effect=type(effect).__name__)
+                self._tell_fault(error)
+        if self._on_readings is not None:
+            readings = [event for event in events if type(event) is Reading]
+            if readings:
+                self._on_readings(readings)
+        self._sleep_until(wake_s)
+
+    def _sleep_until(self, wake_s: float | None) -> None:
+        if self._wake is not None:
+            self._wake.cancel()
+        delay_s = LONGEST_SLEEP_S
+        if wake_s is not None:
+            delay_s = min(delay_s, max(0.0, wake_s - self._clock.now().monotonic_s))
+        self._wake = asyncio.get_running_loop().call_later(delay_s, self._step)
+
+    def _tell_fault(self, error: Exception) -> None:
+        detail = f"{type(error).__name__}: {error}"
+        self.feed([Trouble(Condition.INTERNAL_FAULT, True, Target(TargetKind.SITE, ""), detail)])
+
+    # ------------------------------------------------------------ out
+
+    def _carry_out(self, effect: Effect) -> None:
+        if isinstance(effect, Publish | Alert | Presence | Remark):
+            self._outlet(effect)
+        elif isinstance(effect, Switch | Answer):
+            if effect.after is not None and effect.after > self._kept_id:
+                self._waiting.append(effect)
+            else:
+                self._release(effect)
+        elif isinstance(effect, Persist):
+            self._to_keep = effect
+            self._keep_asked.set()
+        elif isinstance(effect, Record):
+            if self._on_record is not None:
+                self._on_record(effect)
+        elif isinstance(effect, Adopted) and self._on_adopted is not None:
+            self._on_adopted(effect)
+
+    def _release(self, effect: Switch | Answer) -> None:
+        if isinstance(effect, Answer):
+            self._outlet(effect)
+            if self._on_answer is not None:
+                self._on_answer(effect)
+            return
+        self._spawn(self._command(effect), name=f"switch {effect.port} {'on' if effect.power else 'off'}")
+
+    def _spawn(self, work: Coroutine[Any, Any, None], *, name: str) -> None:
+        task = asyncio.create_task(work, name=name)
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    async def _command(self, effect: Switch) -> None:
+        controller = self.controllers.get(controller_of(effect.port))
+        if controller is None:
+            outcome, detail = Outcome.NOT_SENT, "its controller is not there"
+        else:
+            outcome, detail = await controller.command(
+                number_of(effect.port), effect.power, clear=effect.clear
+            )
+            controller.hurry(HURRY_S)
+        log = _log.info if outcome is Outcome.ACCEPTED else _log.warning
+        log("port.switched", port=effect.port, power=effect.power, outcome=outcome.value, detail=detail)
+        self.feed([CommandResult(effect.id, effect.port, outcome, detail)])
+
+    async def keep(self) -> None:
+        """The journal's task: write the newest safety state, then let go what waited for it. Runs for ever."""
+        while True:
+            await self._keep_asked.wait()
+            self._keep_asked.clear()
+            effect, self._to_keep = self._to_keep, None
+            if effect is None:
+                continue
+            try:
+                await asyncio.to_thread(self._keeper.write, effect.safety)
+            except TransientError as error:
+                _log.error("journal.unwritable", detail=str(error))
+                self._let_go(effect.id, kept=False)
+                self.feed([EffectDone(effect.id, False, str(error))])
+            except Exception as error:
+                _log.exception("journal.unexpected")
+                self._let_go(effect.id, kept=False)
+                self.feed([EffectDone(effect.id, False, f"{type(error).__name__}: {error}")])
+            else:
+                self._kept_id = max(self._kept_id, effect.id)
+                self._let_go(effect.id, kept=True)
+                self.feed([EffectDone(effect.id, True)])
+
+    def _let_go(self, up_to: int, *, kept: bool) -> None:
+        ready = [effect for effect in self._waiting if (effect.after or 0) <= up_to]
+        self._waiting = [effect for effect in self._waiting if (effect.after or 0) > up_to]
+        for effect in ready:
+            if kept:
+                self._release(effect)
+            elif isinstance(effect, Switch):
+                self.feed(
+                    [CommandResult(effect.id, effect.port, Outcome.NOT_SENT, "the journal can't be written")]
+                )
+            else:
+                text = f"{effect.text} But it can't be written to disk now, so a crash would forget it."
+                self._release(Answer(effect.request, effect.target, effect.accepted, text))
+
+    async def stop(self) -> None:
+        """Step no more; commands under way are broken off."""
+        self._stopped = True
+        if self._wake is not None:
+            self._wake.cancel()
+        for task in tuple(self._tasks):
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)

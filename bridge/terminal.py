@@ -1,0 +1,102 @@
+"""The terminal view: a site's ports as a table, state in words first, then by position and colour.
+
+Colours are of a colour-blind-safe set (after Okabe and Ito): blue is power, orange is a fault, grey is off.
+"""
+
+from collections.abc import Mapping
+from typing import Any
+
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from rules.plan import SitePlan
+from rules.ports import PortId, Target, TargetKind
+
+POWERED = "#56b4e9"
+FAULT = "#e69f00"
+QUIET = "#9a9a9a"
+
+Told = Mapping[Target, Mapping[str, Any]]
+"""What was last published, by target."""
+
+
+def state_words(told: Mapping[str, Any]) -> tuple[str, str]:
+    """A port's state in words, and the colour that goes with it."""
+    fault = told.get("fault", "none")
+    power = told.get("power")
+    if told.get("hold-state", "none") != "none":
+        return f"held ({str(told['hold-state']).replace('-', ' ')})", FAULT
+    if fault == "lockout":
+        return "locked out", FAULT
+    if fault == "fuse-trip":
+        return "tripped", FAULT
+    if power is None:
+        return "not known", QUIET
+    words = "on" if power else "off"
+    if fault != "none":
+        return f"{words}, {str(fault).replace('-', ' ')}", FAULT
+    return words, POWERED if power else QUIET
+
+
+def amperes(told: Mapping[str, Any]) -> str:
+    """A port's current, empty where it is not known."""
+    current_a = told.get("current")
+    return "" if current_a is None else f"{current_a:.2f} A"
+
+
+def bar(load_pct: float | None, width: int = 8) -> str:
+    """A load in percent of the rating as a bar of fixed width."""
+    if load_pct is None:
+        return ""
+    filled = min(width, max(0, round(load_pct / 100 * width)))
+    return "█" * filled + "·" * (width - filled)
+
+
+def ports_table(plan: SitePlan, told: Told, *, title: str = "") -> Table:
+    """All ports of the site, one line each."""
+    table = Table(title=title or None, title_justify="left", expand=True, pad_edge=False, box=None)
+    table.add_column("port", no_wrap=True)
+    table.add_column("name", no_wrap=True, max_width=20)
+    table.add_column("state", no_wrap=True, min_width=14)
+    table.add_column("current", justify="right", no_wrap=True, min_width=7)
+    table.add_column("load", no_wrap=True, min_width=8)
+    table.add_column("why", ratio=1, no_wrap=True, overflow="ellipsis")
+    for port_id, port in plan.ports.items():
+        values = told.get(Target(TargetKind.PORT, port_id), {})
+        words, colour = state_words(values)
+        table.add_row(
+            port_id,
+            port.name,
+            Text(words, style=colour),
+            amperes(values),
+            Text(bar(values.get("load")), style=colour),
+            Text(str(values.get("reason", "")), style=QUIET),
+        )
+    return table
+
+
+def site_line(told: Told, site: Target) -> Text:
+    """The site in one line: which show, how many ports on, how much power, how many faults."""
+    values = told.get(site, {})
+    show = values.get("show") or "no show"
+    parts = [show, f"{values.get('ports-on', 0)} ports on"]
+    if values.get("load") is not None:
+        parts.append(f"{values['load']:.0f} W")
+    faults = values.get("faults", 0)
+    parts.append(f"{faults} with a fault" if faults else "no fault")
+    return Text(" · ".join(parts), style=FAULT if faults else POWERED)
+
+
+def view(plan: SitePlan, told: Told, *, title: str, lines: list[str]) -> RenderableType:
+    """Table, site line and the newest lines of what happened."""
+    site = Target(TargetKind.SITE, plan.id)
+    news = [Text(line, no_wrap=True, overflow="ellipsis") for line in lines]
+    return Group(ports_table(plan, told, title=title), Text(), site_line(told, site), Text(), *news)
+
+
+def port_name(plan: SitePlan, target: Target) -> str:
+    """A target as people call it."""
+    if target.kind is TargetKind.PORT and PortId(target.id) in plan.ports:
+        return f"{target.id} {plan.ports[PortId(target.id)].name}"
+    return target.id

@@ -1,0 +1,122 @@
+"""What readings add up to: energy, what being off has saved, and the idle current a port has of its own."""
+
+from rules import baseline, conditions
+from rules.baseline import Baseline, Drift, Learning
+from rules.door import EnergyLoaded, Publish, Record, Remark
+from rules.ports import Condition, Reading
+from rules.schedule import Phase
+from rules.state import PortState
+from rules.step import Step
+
+TELL_ON_S = 60.0
+TELL_OFF_S = 900.0
+"""A counter is told and recorded this often [s], with power and without."""
+
+
+def measure(step: Step, port: PortState, reading: Reading, current_a: float | None) -> None:
+    """Count a reading; `current_a` is its current if a port can have it. The port is touched already."""
+    now_s = step.now.monotonic_s
+    port.meter.add(
+        reading if current_a is not None or reading.current_a is None else reading._replace(current_a=None)
+    )
+    if current_a is not None and port.seen_power is True and not reading.tripped:
+        port.flowing_a = current_a
+        port.most_a = max(port.most_a or 0.0, current_a)
+        port.learning = baseline.watch(port.learning, reading.measured_s, current_a, healthy=not port.alarms)
+    if now_s >= port.energy_next_s:
+        tell_energy(step, port)
+
+
+def tell_energy(step: Step, port: PortState) -> None:
+    """Publish and record the counters of a port; nothing while they are withheld."""
+    now_s = step.now.monotonic_s
+    port.energy_next_s = now_s + (TELL_ON_S if port.seen_power else TELL_OFF_S)
+    energy_wh = port.meter.energy_wh
+    if energy_wh is None:
+        return
+    told = (energy_wh, port.meter.saved_wh)
+    if told == port.energy_told:
+        return
+    port.energy_told = told
+    step.effects.append(Publish(port.target, "energy", energy_wh / 1000.0))
+    data = {"energy_wh": told[0], "saved_wh": told[1], "show": _show(step, port)}
+    step.effects.append(Record("energy", step.now.utc, port.target, data))
+    if now_s >= step.site.energy_next_s:
+        step.site.energy_next_s = now_s + TELL_ON_S
+        tell_site_energy(step)
+
+
+def _show(step: Step, port: PortState) -> str:
+    running = [
+        show.plan.name
+        for show in (step.site.shows[name] for name in port.shows)
+        if show.phase is not Phase.IDLE
+    ]
+    return min(running, default="")
+
+
+def tell_site_energy(step: Step) -> None:
+    """The site's counters: the sums, as long as every port's is known."""
+    energy_wh = saved_wh = 0.0
+    for port in step.site.ports.values():
+        own_wh = port.meter.energy_wh
+        if own_wh is None:
+            return
+        energy_wh += own_wh
+        saved_wh += port.meter.saved_wh
+    step.tell(step.site, "energy", energy_wh / 1000.0)
+    step.tell(step.site, "saved", saved_wh / 1000.0)
+
+
+def load_energy(step: Step, event: EnergyLoaded) -> None:
+    """A counter from the store or the broker: counting goes on from the highest that is known."""
+    port = step.site.ports.get(event.port)
+    if port is not None:
+        step.touch(port)
+        port.meter.start(event.energy_wh, event.saved_wh)
+        tell_energy(step, port)
+
+
+def learned(step: Step, port: PortState, idle_a: float, spread_a: float) -> None:
+    """A baseline from the store: it is believed, and learning goes on from it."""
+    step.touch(port)
+    port.baseline = Baseline((idle_a,) * baseline.LEAST_EVENINGS, (spread_a,), idle_a)
+    believe(step, port, idle_a, spread_a)
+
+
+def believe(step: Step, port: PortState, idle_a: float, spread_a: float) -> None:
+    """Judge the port by this idle current from now on."""
+    port.facts = port.facts._replace(idle_a=idle_a, spread_a=spread_a, learned=True)
+    if port.facts.nominal_v is not None:
+        port.meter.idle_w = idle_a * port.facts.nominal_v
+    step.tell(port, "expected", idle_a)
+
+
+def power_went_off(step: Step, port: PortState) -> None:
+    """An evening of the port may be over: what it taught. The port is touched already."""
+    tell_energy(step, port)
+    after, port.learning, taken, drift = baseline.evening_ended(
+        port.baseline, port.learning, port.computed_idle_a
+    )
+    if drift is not Drift.NONE:
+        word = "risen" if drift is Drift.RISEN else "fallen"
+        text = f"{port.plan.name}: its current with nothing lit has slowly {word} over the evenings."
+        step.effects.append(Remark("warn", port.target, text))
+    if after is port.baseline:
+        return
+    port.baseline = after
+    idle_a = after.idle_a
+    if taken is baseline.Taken.LEARNED and idle_a is not None:
+        believe(step, port, idle_a, after.spread_a)
+        data = {"idle_a": idle_a, "spread_a": after.spread_a}
+        step.effects.append(Record("baseline", step.now.utc, port.target, data))
+
+
+def relearn(step: Step, port: PortState) -> None:
+    """Forget what was learned; a person asked, because string or show were changed on purpose."""
+    step.touch(port)
+    port.baseline, port.learning = Baseline(), Learning()
+    port.facts = port.facts._replace(idle_a=port.computed_idle_a, spread_a=0.0, learned=False)
+    port.meter.idle_w = None
+    for condition in (Condition.UNDERCURRENT, Condition.LEAKAGE):
+        conditions.return_(step, port, condition)
