@@ -316,6 +316,17 @@ def test_overtemperature_and_undervoltage():
     assert told(between, facts) == [(10, C.UNDERVOLTAGE, True)], "inside the deadband it stays"
 
 
+def test_what_changes_alone_is_noticed():
+    """After quiet readings, a change of voltage, temperature or power alone is judged."""
+    facts = ON._replace(nominal_v=12.0)
+    quiet = [reading(s, 1.0, voltage_v=12.0, temperature_c=20.0) for s in range(20)]
+    sagging = [reading(s, 1.0, voltage_v=10.7, temperature_c=20.0) for s in range(20, 40)]
+    assert told([*quiet, *sagging], facts) == [(30, C.UNDERVOLTAGE, True)]
+    heating = [reading(s, 1.0, voltage_v=12.0, temperature_c=75.0) for s in range(20, 40)]
+    assert told([*quiet, *heating], facts) == [(30, C.OVERTEMPERATURE, True)]
+    assert told([*quiet, reading(20, None, power=False)], facts) == [(20, C.FUSE_TRIP, True)]
+
+
 @pytest.mark.parametrize("current_a", [1500.0, 65.535, 65.530, -0.2, float("nan"), float("inf"), 41.0])
 def test_impossible_current(current_a):
     """What no port can have is told as that and is neither an overcurrent nor a trip.
