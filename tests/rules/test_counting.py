@@ -90,7 +90,10 @@ def test_sensor_that_reads_low_at_small_currents(pixels):
     """A sensor that reads 20 % low near 0 A, as electronic fuses do, counts right all the same."""
 
     class Bent(SimulatedString):
+        """Its sensor's gain falls toward 0 A."""
+
         def true_a(self, at_s):
+            """The current the sensor makes of it."""
             current_a = super().true_a(at_s)
             return current_a * (1.0 - 0.2 * math.exp(-current_a / 0.4))
 
@@ -215,7 +218,10 @@ def test_one_wild_reading_does_not_decide():
     """A single wild reading in the proof does not change the count."""
 
     class Wild(SimulatedString):
+        """Its sensor reads half an ampere too much once."""
+
         def read_a(self, at_s):
+            """What the sensor says."""
             value = super().read_a(at_s)
             return value + 0.5 if abs(at_s - self.wild_s) < 0.05 else value
 
