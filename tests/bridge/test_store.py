@@ -763,23 +763,25 @@ def test_store_does_not_wait_for_a_locked_file(open_store):
         assert len(reader.history(*ALWAYS)) == 100
 
 
-def test_store_overrun_is_told(open_store, monkeypatch):
+def test_store_overrun_is_told(tmp_path, monkeypatch):
     """What can't be taken in time is dropped, counted and told once; later records are kept."""
     monkeypatch.setattr("bridge.store.MOST_ITEMS", 10)
     monkeypatch.setattr("bridge.store.MOST_READINGS", 10)
-    store = open_store()
+    news = []
+    store = Store(tmp_path / "history.sqlite", utc_now=lambda: EVENING, on_news=news.append)
+    # The thread does not run yet, so it can't take anything away meanwhile.
     steady(store, EVENING, 11, 1.0)
-    assert store.flush()
-    until(lambda: store.news)
-    # Far faster than the thread can take them: it gathers for a while first.
     for n in range(30):
         store.record(alarm(after(minutes=3 * n)))
+    store.start()
     assert store.flush()
-    assert [news.kind for news in store.news] == [NewsKind.OVERRUN]
     store.record(alarm(after(days=1)))
-    assert store.flush()
+    store.close()
+    assert [(one.kind, one.active) for one in news] == [(NewsKind.OVERRUN, True)]
+    assert store._overrun == 11 + 20
     with StoreReader(store.path) as reader:
         assert len(reader.history(*ALWAYS)) == 11
+        assert reader.currents(PORT, *ALWAYS) == []
 
 
 def test_store_memory_is_bounded_without_a_disk(monkeypatch):
