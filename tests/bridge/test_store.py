@@ -354,7 +354,7 @@ def test_store_season_stays_small(tmp_path):
     chance = random.Random(45)
     counter = 0.0
     for day in range(45):
-        for minute in range(0, 24 * 60, 5):
+        for minute in range(0, 24 * 60, 15):
             at_utc = EVENING.replace(hour=0) + timedelta(days=day, minutes=minute)
             lit = 17 * 60 <= minute < 22 * 60
             counter += 1
@@ -368,8 +368,8 @@ def test_store_season_stays_small(tmp_path):
                         Now(at_utc, 0.0),
                         [
                             Reading(port, 60.0 * m + s, 1.0 + chance.random() * 2.5, True)
-                            for m in range(5)
-                            for s in range(0, 60, 15)
+                            for m in range(15)
+                            for s in range(0, 60, 30)
                         ],
                     )  # fmt: skip
         ledger.end()
