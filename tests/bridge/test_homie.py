@@ -175,9 +175,8 @@ def test_values_are_said_as_declared():
     assert say(port(), "reason", "") == [Publication(f"{base}/reason", b"\0", True, 1)]
     assert say(port(), "current", 0.35) == [Publication(f"{base}/current", b"0.35", True, 0)]
     assert say(port(), "pixels", None) == [Publication(f"{base}/pixels", b"", True, 1)]
-    for prop in all_properties():
-        if not prop.retained:
-            assert prop.settable
+    assert say(port(), "add-hold", "Mara") == [Publication(f"{base}/add-hold", b"Mara", False, 0)]
+    assert all(prop.settable for prop in all_properties() if not prop.retained)
 
 
 @must("target-exact", "target-always")

@@ -301,8 +301,9 @@ def test_a_cut_wire_is_mended(broker, site_id, observe):
 
 
 def test_bytes_one_by_one(broker, site_id, observe):
-    """Packets that arrive one byte at a time are put together: values go out, commands come in."""
+    """Packets that arrive one byte at a time are put together, whatever their payload looks like."""
     observer, got = observe(), []
+    like_acknowledgements = b"@\x02\x80\x01" * 60
 
     async def go():
         async with Proxy(broker.host, broker.port, piece=1).open() as proxy:
@@ -311,12 +312,12 @@ def test_bytes_one_by_one(broker, site_id, observe):
                 for number in range(20):
                     link.publish(f"homie/5/{site_id}/site/p{number}", b"x" * 200)
                 await asyncio.to_thread(
-                    observer.publish, f"homie/5/{site_id}/site/start-show/set", b"Lantern walk" * 20
+                    observer.publish, f"homie/5/{site_id}/site/start-show/set", like_acknowledgements
                 )
                 await until(lambda: got and not link.unacknowledged)
 
     run_async(go())
-    assert got == [(f"homie/5/{site_id}/site/start-show/set", b"Lantern walk" * 20, False)]
+    assert got == [(f"homie/5/{site_id}/site/start-show/set", like_acknowledgements, False)]
 
 
 def test_an_endless_command_is_cut_short(broker, site_id, observe):
@@ -509,6 +510,12 @@ def test_a_message_the_broker_hangs_up_on_is_set_aside(embedded_broker, site_id)
             found = await asyncio.to_thread(
                 retained_now, embedded_broker.host, embedded_broker.port, f"{base}/#"
             )
+            ends = []
+            link._on_disconnected = ends.append
+            link.publish(f"{base}/huge", b"y" * 30_000)
+            await until(lambda: len(refused) == 2, limit_s=20)
+            await link.wait_connected(10)
+            assert len(ends) == 1, "a topic under suspicion is sent alone at once"
             link.publish(f"{base}/huge", b"now small")
             await until(lambda: not link.unacknowledged)
             return found, await asyncio.to_thread(
@@ -517,7 +524,7 @@ def test_a_message_the_broker_hangs_up_on_is_set_aside(embedded_broker, site_id)
 
     found, later = run_async(go())
     assert set(found) == {f"{base}/{letter}{number}" for letter in "ab" for number in range(20)}
-    assert [topic for topic, _ in refused] == [f"{base}/huge"]
+    assert [topic for topic, _ in refused] == [f"{base}/huge"] * 2
     assert later == {f"{base}/huge": b"now small"}
 
 
