@@ -9,6 +9,7 @@ import asyncio
 from collections.abc import Callable, Mapping
 from contextlib import AsyncExitStack, suppress
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +30,7 @@ from bridge.journal import Journal
 from bridge.link import Link, LinkSettings, Tls
 from bridge.outlet import Outlet
 from bridge.runner import Runner
+from bridge.store import Loaded, NewsKind, Store, StoreNews
 from bridge.wire import ConnectionEndedError
 from rules.calendar_types import Ics
 from rules.door import (
@@ -36,9 +38,11 @@ from rules.door import (
     Alert,
     Answer,
     Asked,
+    BaselineLoaded,
     CalendarLoaded,
     ClockStatus,
     Configured,
+    EnergyLoaded,
     Event,
     Origin,
     Presence,
@@ -51,7 +55,7 @@ from rules.door import (
     Verb,
 )
 from rules.plan import SitePlan
-from rules.ports import Condition, Target, TargetKind, number_of
+from rules.ports import Condition, PortId, Target, TargetKind, controller_of, number_of
 
 _log = structlog.get_logger()
 
@@ -63,6 +67,7 @@ KNOWN_SITE_LIMIT_S = 3.0
 """A start that looks like the first waits at most this long [s] for the broker's word."""
 SURVEY_QUIET_S = 0.15
 """The broker has said all it holds when nothing came for this long [s]."""
+HISTORY = "history.db"
 STOP_LIMIT_S = 1.5
 """A clean stop waits at most this long [s] for ports to go dark."""
 HURRY_SHOW_S = 5.0
@@ -124,6 +129,9 @@ class App:
         self._heard = asyncio.Event()
         """Something was published since it was cleared."""
         self._known_site = False
+        self._history_lost = False
+        self._lit: dict[str, set[str]] = {}
+        """Ports that have power, by controller."""
 
     def _tree(self, plan: SitePlan) -> Tree:
         broker = self.settings.broker
@@ -135,8 +143,16 @@ class App:
         """Run until `stop`. Raises DuskwardError kinds for what the person must mend before it can start."""
         self.folder = state_folder(self.settings)
         async with AsyncExitStack() as stack:
-            journal = stack.enter_context(Journal(self.folder, traces=("history.db",)))
+            journal = stack.enter_context(Journal(self.folder, traces=(HISTORY,)))
             safety, origin = journal.read()
+            loop = asyncio.get_running_loop()
+            store = Store(
+                self.folder / HISTORY,
+                utc_now=lambda: self.clock.now().utc,
+                on_news=partial(_hand_over, loop, self._on_store_news),
+            )
+            loaded = await asyncio.to_thread(store.start)
+            stack.push_async_callback(asyncio.to_thread, store.close)
             tree = self._tree(self.plan)
             self.link = Link(
                 link_settings(self.settings, tree),
@@ -151,6 +167,8 @@ class App:
                 self.clock,
                 journal,
                 self._say,
+                on_record=store.record,
+                on_readings=store.readings,
                 on_adopted=self._on_adopted,
                 on_answer=self._on_answer,
             )
@@ -164,13 +182,14 @@ class App:
                         tasks.create_task(self.runner.keep(), name="journal"),
                         tasks.create_task(self._watch_clock(), name="clock"),
                         tasks.create_task(self._watch_files(), name="files"),
+                        tasks.create_task(self._keep_pace(), name="pace"),
                     ]
                     if origin is Origin.FIRST_START and await self._was_there_before():
                         origin = Origin.LOST
                     self.runner.controllers = controllers
                     self.runner.step_now(
                         [*self._read_calendars(self.plan, [Configured(self.plan)]),
-                         Restored(safety, origin, journal.rebooted)]
+                         Restored(safety, origin, journal.rebooted), *self._known(loaded)]
                     )  # fmt: skip
                     self.ready.set()
                     for controller in controllers.values():
@@ -207,6 +226,30 @@ class App:
                 while self.told.get(site, {}).get("ports-on"):
                     self._heard.clear()
                     await self._heard.wait()
+
+    # ------------------------------------------------------------ history
+
+    def _known(self, loaded: Loaded) -> list[Event]:
+        """What the history knew: baselines and counters. A port that a whole history never saw is new."""
+        events: list[Event] = [
+            BaselineLoaded(port, idle_a, spread_a) for port, (idle_a, spread_a) in loaded.baselines.items()
+        ]
+        whole = loaded.existed and loaded.available and not self._history_lost
+        for port in self.plan.ports:
+            counted = loaded.energy.get(port)
+            if counted is not None:
+                events.append(EnergyLoaded(port, *counted))
+            elif whole:
+                events.append(EnergyLoaded(port, 0.0))
+        return events
+
+    def _on_store_news(self, news: StoreNews) -> None:
+        if news.kind is NewsKind.SET_ASIDE:
+            self._history_lost = True
+        log = _log.warning if news.active else _log.info
+        log("store.news", kind=news.kind.value, text=news.text)
+        if self.ready.is_set():
+            self._trouble(Condition.STORE_FAULT, news.text, active=news.active)
 
     # ------------------------------------------------------------ controllers
 
@@ -252,6 +295,9 @@ class App:
             _log.log(30 if value else 20, "alert.told" if value else "alert.over", target=target.id,
                      condition=name.removeprefix("alert "), text=value)  # fmt: skip
         self._heard.set()
+        if name == "power" and target.kind is TargetKind.PORT:
+            lit = self._lit.setdefault(controller_of(PortId(target.id)), set())
+            lit.add(target.id) if value else lit.discard(target.id)
         if self._on_told is not None:
             self._on_told(target, name, value)
 
@@ -270,12 +316,24 @@ class App:
             return
         self._known_site = self.outlet.tree.state_topic in found
         self._surveyed.set()
+        self._on_retained_energy(found)
         await self.ready.wait()
         try:
             self.outlet.open(found)
         except HomieError as error:
             _log.error("outlet.foreign_tree", detail=str(error))
             self._trouble(Condition.DUPLICATE_SITE, str(error))
+
+    def _on_retained_energy(self, found: Mapping[str, bytes]) -> None:
+        """What the broker holds of our counters: the last resort where history and journal know nothing."""
+        events: list[Event] = []
+        for port in self.plan.ports:
+            topic = self.outlet.energy_topic(port)
+            if topic is not None and topic in found:
+                with suppress(ValueError):
+                    events.append(EnergyLoaded(port, 1000.0 * float(found[topic])))
+        if events:
+            self.runner.feed(events)
 
     def _on_message(self, topic: str, payload: bytes, retained: bool) -> None:
         asked = self.outlet.command(topic, payload, retained, self._request + 1)
@@ -285,7 +343,7 @@ class App:
             self.runner.feed([asked])
 
     def _on_refused(self, topic: str, reason: str) -> None:
-        self._trouble(Condition.STORE_FAULT, f"{topic}: {reason}")
+        _log.error("outlet.refused", topic=topic, reason=reason)
 
     def _on_evicted(self, sentence: str | None) -> None:
         if sentence is None:
@@ -445,6 +503,14 @@ class App:
             self._watch(controller)
         self.runner.feed(self._read_calendars(plan, []))
 
+    async def _keep_pace(self) -> None:
+        """Controllers with powered ports are read at their fast pace."""
+        while True:
+            await asyncio.sleep(HURRY_SHOW_S / 2)
+            for name, lit in self._lit.items():
+                if lit and name in self.runner.controllers:
+                    self.runner.controllers[name].hurry(HURRY_SHOW_S)
+
     async def _watch_clock(self) -> None:
         await self.ready.wait()
         while True:
@@ -452,6 +518,12 @@ class App:
             if synchronised is not None:
                 self.runner.feed([ClockStatus(synchronised)])
             await asyncio.sleep(WATCH_CLOCK_S)
+
+
+def _hand_over(loop: asyncio.AbstractEventLoop, heard: Callable[[StoreNews], None], news: StoreNews) -> None:
+    """From the store's thread to the loop's; a loop that has ended hears nothing more."""
+    with suppress(RuntimeError):
+        loop.call_soon_threadsafe(heard, news)
 
 
 def _plain(value: Value) -> Value:

@@ -68,7 +68,20 @@ class Outlet:
     @property
     def survey_filters(self) -> list[str]:
         """What to ask the broker for before anything is said."""
-        return [f"{self.tree.base}/+/$description", f"{self.tree.base}/+/$alert/+", self.tree.state_topic]
+        base = self.tree.base
+        return [
+            f"{base}/+/$description",
+            f"{base}/+/$alert/+",
+            f"{base}/+/port/energy",
+            self.tree.state_topic,
+        ]
+
+    def energy_topic(self, port: str) -> str | None:
+        """The topic of a port's energy counter, None for a port that has none."""
+        try:
+            return self.tree.topic(Target(TargetKind.PORT, port), "energy")
+        except HomieError:
+            return None
 
     def ghost_filters(self, found: Mapping[str, bytes]) -> list[str]:
         """What to ask for besides, to take away devices that are in the plan no more."""

@@ -33,7 +33,7 @@ from rules.door import (
     WakeAt,
 )
 from rules.engine import Engine
-from rules.ports import Condition, Reading, Target, TargetKind, controller_of, number_of
+from rules.ports import Condition, Now, Reading, Target, TargetKind, controller_of, number_of
 from rules.safety import SafetyState
 
 _log = structlog.get_logger()
@@ -65,7 +65,7 @@ class Runner:
         outlet: Outlet,
         *,
         on_record: Callable[[Record], None] | None = None,
-        on_readings: Callable[[list[Reading]], None] | None = None,
+        on_readings: Callable[[Now, list[Reading]], None] | None = None,
         on_adopted: Callable[[Adopted], None] | None = None,
         on_answer: Callable[[Answer], None] | None = None,
     ) -> None:
@@ -107,7 +107,8 @@ class Runner:
         if self._stopped:
             return
         events, self._events = self._events, []
-        effects = self.engine.step(self._clock.now(), events)
+        now = self._clock.now()
+        effects = self.engine.step(now, events)
         wake_s = None
         for effect in effects:
             if type(effect) is WakeAt:
@@ -121,7 +122,7 @@ class Runner:
         if self._on_readings is not None:
             readings = [event for event in events if type(event) is Reading]
             if readings:
-                self._on_readings(readings)
+                self._on_readings(now, readings)
         self._sleep_until(wake_s)
 
     def _sleep_until(self, wake_s: float | None) -> None:
@@ -182,7 +183,7 @@ class Runner:
         self.feed([CommandResult(effect.id, effect.port, outcome, detail)])
 
     async def keep(self) -> None:
-        """The journal's task: write the newest safety state, then let go what waited for it. Runs for ever."""
+        """The journal's task, for ever: write the newest safety state, then let go what waited for it."""
         while True:
             await self._keep_asked.wait()
             self._keep_asked.clear()
