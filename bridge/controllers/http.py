@@ -19,7 +19,7 @@ import aiohttp
 
 from bridge.config.expressions import compile_expression, fill, fill_json, spell
 from bridge.config.mapping import Scalar
-from bridge.config.reach import CAP_BYTES, HttpAsk, HttpAuth, HttpReach, HttpSend, Secret
+from bridge.config.reach_http import CAP_BYTES, HttpAsk, HttpAuth, HttpReach, HttpSend, Secret
 from bridge.config.secret import SecretSource
 from bridge.controllers.base import (
     BadAnswerError,

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import structlog
 
-from bridge.config.reach import Chip, HwmonPort, HwmonReach, StateFile
+from bridge.config.reach_hwmon import Chip, HwmonPort, HwmonReach, StateFile
 from bridge.controllers.base import (
     MappingMismatchError,
     Pace,

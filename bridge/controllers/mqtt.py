@@ -24,7 +24,7 @@ import structlog
 
 from bridge.config.expressions import fill, fill_json, spell
 from bridge.config.mapping import Scalar, spelling
-from bridge.config.reach import MqttReach, MqttSend, MqttTopic
+from bridge.config.reach_mqtt import MqttReach, MqttSend, MqttTopic
 from bridge.controllers.base import (
     Controller,
     Sink,

@@ -8,7 +8,7 @@ from typing import Any
 import aiohttp
 import structlog
 
-from bridge.config.reach import CAP_BYTES
+from bridge.config.reach_http import CAP_BYTES
 from bridge.controllers.base import BadAnswerError, ControllerError, Sink, TimedOutError
 from bridge.controllers.http import HttpController
 from bridge.controllers.table import Rows

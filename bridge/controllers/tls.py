@@ -2,7 +2,7 @@
 
 import ssl
 
-from bridge.config.reach import ReachTls
+from bridge.config.reach_common import ReachTls
 from bridge.errors import PermanentError
 
 

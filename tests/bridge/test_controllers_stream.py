@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from support import run_async, until
 
-from bridge.config.reach import CAP_BYTES
+from bridge.config.reach_http import CAP_BYTES
 from bridge.controllers.stream import Lines
 from rules.door import ControllerStatus
 from rules.ports import Reading
