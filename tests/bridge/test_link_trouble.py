@@ -320,13 +320,14 @@ def test_bytes_one_by_one(broker, site_id, observe):
     assert got == [(f"homie/5/{site_id}/site/start-show/set", like_acknowledgements, False)]
 
 
-def test_an_endless_command_is_cut_short(broker, site_id, observe):
+def test_an_endless_command_is_cut_short(start_mosquitto, site_id, observe):
     """A command of hundreds of kilobytes arrives without its payload, and the next one is heard."""
-    observer, got = observe(), []
+    private, got = start_mosquitto(), []
+    observer = observe(at=private)
     topic = f"homie/5/{site_id}/site/start-show/set"
 
     async def go():
-        link = Link(settings(broker, site_id), on_message=lambda *what: got.append(what))
+        link = Link(settings(private, site_id), on_message=lambda *what: got.append(what))
         async with running(link):
             await asyncio.to_thread(observer.publish, topic, b"x" * (INCOMING_LIMIT_BYTES * 2))
             await asyncio.to_thread(observer.publish, topic, b"Lantern walk")
