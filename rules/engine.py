@@ -40,7 +40,7 @@ from rules.errors import RulesError
 from rules.ics import read_ics
 from rules.ports import Condition, Now, PortId, Reading, TargetKind
 from rules.state import SiteState
-from rules.step import Step, Timers
+from rules.step import Memo, Step, Timers
 from rules.telling import tell_load, tell_site
 
 NO_ON_AFTER_FAULT_S = 60.0
@@ -62,6 +62,7 @@ class Engine:
     def __init__(self) -> None:
         self._site = SiteState()
         self._timers = Timers()
+        self._memo = Memo()
 
     @property
     def state(self) -> SiteState:
@@ -74,7 +75,7 @@ class Engine:
         now.utc: aware, UTC; now.monotonic_s: never less than in the step before. Raises nothing.
         """
         due = self._timers.due(now.monotonic_s)
-        step = Step(now, self._site, self._timers)
+        step = Step(now, self._site, self._timers, self._memo)
         try:
             _take_in(step, events)
             _work(step, due)
@@ -88,7 +89,7 @@ class Engine:
         effects: list[Effect] = []
         problem = f"{type(error).__name__}: {error}"
         for event in events:
-            step = Step(now, self._site, self._timers)
+            step = Step(now, self._site, self._timers, self._memo)
             try:
                 _take_in(step, [event])
                 _mark_fault(step, problem)
@@ -99,7 +100,7 @@ class Engine:
                 continue
             effects += _finish(step)
         for key in [FAULT_TIMER, *due]:
-            step = Step(now, self._site, self._timers)
+            step = Step(now, self._site, self._timers, self._memo)
             try:
                 _mark_fault(step, problem)
                 _work(step, [] if key == FAULT_TIMER else [key])

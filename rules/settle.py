@@ -60,15 +60,20 @@ def gather(step: Step, port: PortState) -> Facts:
         off_by_hand_at=off_by,
         job=job,
         shows=shows,
-        clock_trusted=step.plan.trust_clock or site.clock_trusted is True,
+        clock_trusted=_trusts_clock(step),
         resting=port.plan.resting,
         next_show=coming,
     )
 
 
+def _trusts_clock(step: Step) -> bool:
+    return step.plan.trust_clock or step.site.clock_trusted is True
+
+
 def _calls(step: Step, port: PortState) -> tuple[tuple[ShowCall, ...], str | None]:
-    """The shows that call for `port` now, and the next one; worked once for ports that share their shows."""
-    cached = step.calls.get(port.shows)
+    """The shows that call for `port` now, and the next one; worked once for all that share them."""
+    step.memo.follow(step.site, clock_trusted=_trusts_clock(step))
+    cached = step.memo.calls.get(port.shows)
     if cached is not None:
         return cached
     calls, starts = [], []
@@ -86,8 +91,32 @@ def _calls(step: Step, port: PortState) -> tuple[tuple[ShowCall, ...], str | Non
     if starts:
         start, name = min(starts)
         coming = f"{name} {local_day_time(step.plan.place, start)}"
-    step.calls[port.shows] = (tuple(sorted(calls)), coming)
-    return step.calls[port.shows]
+    step.memo.calls[port.shows] = (tuple(sorted(calls)), coming)
+    return step.memo.calls[port.shows]
+
+
+def _plain(step: Step, port: PortState) -> Verdict | None:
+    """The verdict on a port that only shows and resting power speak for, worked once for all that are alike.
+
+    None for a port with a hold, a trip, a hand, a job or anything else about it or its prop.
+    """
+    site, now_s = step.site, step.now.monotonic_s
+    if site.holds or site.weather_hold or site.stopping or port.leaving or port.job is not None:
+        return None
+    for feed_id in port.feeds:
+        feed = site.ports[feed_id]
+        if (
+            feed.reclose.phase is not ReclosePhase.CLOSED
+            or feed.hand is not None
+            or feed.released_until_s > now_s
+        ):
+            return None
+    step.memo.follow(site, clock_trusted=_trusts_clock(step))
+    key = (port.shows, port.plan.resting)
+    verdict = step.memo.plain.get(key)
+    if verdict is None:
+        verdict = step.memo.plain[key] = decide(gather(step, port))
+    return verdict
 
 
 def settle(step: Step, port: PortState) -> None:
@@ -95,8 +124,8 @@ def settle(step: Step, port: PortState) -> None:
     if not step.site.restored:
         return
     _expire(step, port)
-    verdict = decide(gather(step, port))
-    if verdict != port.verdict:
+    verdict = _plain(step, port) or decide(gather(step, port))
+    if verdict is not port.verdict and verdict != port.verdict:
         _take(step, port, verdict)
     _shoot(step, port)
     switching.drive(step, port)
@@ -152,7 +181,7 @@ def _expire(step: Step, port: PortState) -> None:
 def _shoot(step: Step, port: PortState) -> None:
     """Reclosing by itself: the shot that is due, what blocks it, shots given back."""
     state = port.reclose
-    if state is reclose.FRESH:
+    if state.phase is ReclosePhase.CLOSED:
         return
     plan, now = port.plan.reclosing, step.now
     if state.phase is ReclosePhase.DEAD_TIME:
@@ -259,15 +288,11 @@ def fits_budget(step: Step, port: PortState) -> bool:
 
 def supply_load(step: Step, supply_id: str, *, joining: PortState | None = None) -> staging.Budget:
     """What a supply carries by expected currents: ports that are on or coming on, and the one that joins."""
+    ports = step.site.ports
     expected_a = {
-        other.plan.id: other.expected_a
-        for other in step.site.ports.values()
-        if other.plan.supply == supply_id
-        and (
-            other is joining
-            or other.seen_power is True
-            or (other.pending is not None and other.pending.power)
-        )
+        port_id: other.expected_a
+        for port_id, other in ((port_id, ports[port_id]) for port_id in step.site.supplies[supply_id].ports)
+        if other is joining or other.seen_power is True or (other.pending is not None and other.pending.power)
     }
     return staging.budget(step.plan.supplies[supply_id], expected_a)
 

@@ -6,8 +6,9 @@ The budget is 80 % of the supply's rating on expected load (the 125 % rule for c
 NEC 210.20(A); a show may well run three hours).
 """
 
+from bisect import bisect
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import ceil
 
 from rules.plan import ShowPlan, SitePlan, SupplyPlan
@@ -30,13 +31,15 @@ class Gate:
         """The gate with `port` waiting at its place in plan order; the same gate if it waits already."""
         if port in self.waiting:
             return self
-        return replace(self, waiting=tuple(sorted((*self.waiting, port), key=index)))
+        place = bisect(self.waiting, index(port), key=index)
+        return Gate((*self.waiting[:place], port, *self.waiting[place:]), self.opens_s, self.passed)
 
     def leave(self, port: PortId) -> "Gate":
         """The gate without `port`; the same gate if it does not wait."""
         if port not in self.waiting:
             return self
-        return replace(self, waiting=tuple(other for other in self.waiting if other != port))
+        place = self.waiting.index(port)
+        return Gate(self.waiting[:place] + self.waiting[place + 1 :], self.opens_s, self.passed)
 
     def admit(self, supply: SupplyPlan, now_s: float) -> tuple["Gate", tuple[PortId, ...]]:
         """Let the next group pass, if the gate is open at `now_s`.

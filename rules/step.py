@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from heapq import heappop, heappush
 from typing import Any
 
-from rules.demand import ShowCall
+from rules.demand import ShowCall, Verdict
 from rules.door import Effect, Presence, Publish, Value
 from rules.plan import SitePlan
 from rules.ports import Now, PortId, Target
@@ -42,23 +42,48 @@ class Timers:
         return self._heap[0][0] if self._heap else None
 
 
+class Memo:
+    """What follows from the shows alone: worked once for all ports alike, until a show changes."""
+
+    __slots__ = ("_asked_of", "calls", "plain")
+
+    def __init__(self) -> None:
+        self._asked_of: object = None
+        self.calls: dict[frozenset[str], tuple[tuple[ShowCall, ...], str | None]] = {}
+        """The shows that call for a port now and the next one, by the port's shows."""
+        self.plain: dict[tuple[frozenset[str], bool], Verdict] = {}
+        """Verdicts on ports that only shows and resting power speak for, by those."""
+
+    def follow(self, site: SiteState, *, clock_trusted: bool) -> None:
+        """Forget all if the shows, the plan or the trust in the clock are not what it was worked for."""
+        # Mappings of shows are replaced, never changed, and this one is kept alive: the same object is the
+        # same state of every show.
+        asked_of = (site.shows, site.plan, clock_trusted)
+        known = self._asked_of
+        if isinstance(known, tuple) and all(new is old for new, old in zip(asked_of, known, strict=True)):
+            return
+        self._asked_of = asked_of
+        self.calls.clear()
+        self.plain.clear()
+
+
 class Step:
     """Carried through all functions of one `Engine.step`; nothing of it outlives the step."""
 
     __slots__ = (
-        "_kept", "calls", "dirty", "effects", "gates", "keep", "now", "show_dirty", "site",
+        "_kept", "dirty", "effects", "gates", "keep", "memo", "now", "show_dirty", "site",
         "site_dirty", "timers",
     )  # fmt: skip
 
-    def __init__(self, now: Now, site: SiteState, timers: Timers) -> None:
+    def __init__(self, now: Now, site: SiteState, timers: Timers, memo: Memo) -> None:
         self.now = now
         self.site = site
         self.timers = timers
+        self.memo = memo
         self.effects: list[Effect] = []
         self.dirty: dict[PortId, None] = {}
         self.gates: dict[str, None] = {}
         """Supplies whose waiting ports may now come on."""
-        self.calls: dict[frozenset[str], tuple[tuple[ShowCall, ...], str | None]] = {}
         self.site_dirty = False
         self.show_dirty = False
         self.keep: int | None = None

@@ -16,6 +16,7 @@ Part = PortState | ControllerState | SiteState
 
 LOAD_BAND_W = 2.0
 """The site's load is told when it moved by this much [W], or by 2 %."""
+_AUTO = Mode.AUTO.value
 _ORDER = {condition: place for place, condition in enumerate(Condition)}
 
 
@@ -36,9 +37,10 @@ def tell_decision(step: Step, port: PortState) -> None:
     """Reason, mode and `$target`. The target stays where it was on a trip, and goes to false on lockout."""
     verdict = port.verdict
     step.tell(port, "reason", port.withheld or verdict.reason)
-    step.tell(port, "mode", (port.hand.mode if port.hand else Mode.AUTO).value)
-    left_s = 0.0 if port.hand_until_s is None else port.hand_until_s - step.now.monotonic_s
-    step.tell(port, "override-left", duration(60 * round(left_s / 60) if left_s > 90 else left_s))
+    if port.hand is not None or port.published.get("mode") != _AUTO:
+        step.tell(port, "mode", (port.hand.mode if port.hand else Mode.AUTO).value)
+        left_s = 0.0 if port.hand_until_s is None else port.hand_until_s - step.now.monotonic_s
+        step.tell(port, "override-left", duration(60 * round(left_s / 60) if left_s > 90 else left_s))
     keeps_target = verdict.rule.value == "trip" and port.told_power is not None
     if not keeps_target and port.told_power is not verdict.power:
         step.touch(port)
@@ -48,6 +50,9 @@ def tell_decision(step: Step, port: PortState) -> None:
 
 def tell_hold(step: Step, port: PortState) -> None:
     """Who holds the port itself or anything it hangs on, and whether it is proven dead."""
+    step.tell(port, "hold-state", port.hold_proof.value)
+    if not (step.site.holds or step.site.weather_hold or port.published.get("hold", True)):
+        return
     holders: list[Any] = [
         {"holder": hold.holder, "at": hold.target.kind.value, "since": iso(hold.since_utc)}
         for hold in holds_on(step, port)
@@ -55,7 +60,6 @@ def tell_hold(step: Step, port: PortState) -> None:
     if step.site.weather_hold and not port.plan.resting:
         holders.append({"holder": "weather", "at": "site", "since": None})
     step.tell(port, "hold", holders)
-    step.tell(port, "hold-state", port.hold_proof.value)
 
 
 def gravest(part: Part) -> Alarm | None:
