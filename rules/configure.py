@@ -17,6 +17,7 @@ from rules.requests import JOURNAL_HOLDER
 from rules.safety import Hold, SafetyState, Shelved, Tripped
 from rules.state import ControllerState, PortState, SiteState, SupplyState
 from rules.step import Step
+from rules.telling import tell_holds
 
 LEAVE_WITHIN_S = 20.0
 """Ports that leave the configuration have this long [s] to be proven dark; then the plan counts anyway."""
@@ -177,9 +178,13 @@ def _tell_all(step: Step) -> None:
             step.tell(port, "pixels", port.plan.pixels)
         if port.facts.idle_a is not None:
             step.tell(port, "expected", port.facts.idle_a)
-    for controller in step.site.controllers.values():
-        own = [hold for hold in step.site.holds if hold.target == controller.target]
-        step.tell(controller, "hold", [{"holder": hold.holder} for hold in own])
+    others: list[ControllerState | SiteState] = [step.site, *step.site.controllers.values()]
+    for part in others:
+        if "fault" not in part.published:
+            step.tell(part, "fault", "none")
+            step.tell(part, "alarm", "normal")
+            step.tell(part, "fault-detail", {})
+    tell_holds(step)
     for prop in step.plan.props.values():
         target = Target(TargetKind.PROP, prop.id)
         step.tell_prop(target, "fault", "none")
@@ -235,6 +240,7 @@ def restore(step: Step, event: Restored) -> None:
                     f"{text} Everything is held by {JOURNAL_HOLDER} until a person releases it.",
                 )
             )
+    tell_holds(step)
     site.restored = True
     step.show_dirty = step.site_dirty = True
     step.look_at_all()

@@ -16,6 +16,7 @@ from rules.ports import Condition, Mode, PortId, Target, TargetKind
 from rules.safety import HandMode, Hold
 from rules.state import ControllerState, PortState, SiteState
 from rules.step import Step
+from rules.telling import tell_holds
 
 NOT_ISOLATION = (
     "This hold is software, not isolation: before hands touch a conductor, open the disconnect, "
@@ -124,6 +125,7 @@ def _hold(step: Step, event: Asked) -> str:
     if not any(hold.target == event.target and hold.holder == holder for hold in step.site.holds):
         step.site.holds = (*step.site.holds, Hold(event.target, holder, step.now.utc))
         step.site_dirty = True
+        tell_holds(step)
     step.must_keep()
     for port in ports:
         step.look_at(port, feeds=True)
@@ -142,6 +144,7 @@ def _release(step: Step, event: Asked) -> str:
     )
     step.site_dirty = True
     step.must_keep()
+    tell_holds(step)
     _delay_after_release(step, ports)
     if holder == JOURNAL_HOLDER:
         conditions.return_(step, step.site, Condition.JOURNAL_FAULT)
@@ -160,7 +163,16 @@ def _delay_after_release(step: Step, ports: list[PortState]) -> None:
 
 
 def _confirm(step: Step, event: Asked) -> str:
-    return _release(step, Asked(event.request, Verb.RELEASE, step.site.target, JOURNAL_HOLDER))
+    """A person answers for what was lost: the site may run, and counters nobody knows begin at zero."""
+    withheld = [port for port in step.site.ports.values() if port.meter.energy_wh is None]
+    for port in withheld:
+        port.meter.start(0.0)
+    held = any(hold.holder == JOURNAL_HOLDER for hold in step.site.holds)
+    if not held and not withheld:
+        raise RefusedError("there is nothing to confirm.")
+    if held:
+        _release(step, Asked(event.request, Verb.RELEASE, step.site.target, JOURNAL_HOLDER))
+    return "Confirmed." if held else f"Confirmed; {len(withheld)} energy counters begin at zero."
 
 
 def _weather(step: Step, event: Asked) -> str:

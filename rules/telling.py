@@ -62,6 +62,19 @@ def tell_hold(step: Step, port: PortState) -> None:
     step.tell(port, "hold", holders)
 
 
+def tell_holds(step: Step) -> None:
+    """Who holds the site, controllers and props themselves; ports tell theirs as they are settled."""
+    held: dict[Target, list[Any]] = {}
+    for hold in step.site.holds:
+        held.setdefault(hold.target, []).append({"holder": hold.holder, "since": iso(hold.since_utc)})
+    step.tell(step.site, "hold", held.get(step.site.target, []))
+    for controller in step.site.controllers.values():
+        step.tell(controller, "hold", held.get(controller.target, []))
+    for prop in step.plan.props:
+        target = Target(TargetKind.PROP, prop)
+        step.tell_prop(target, "hold", held.get(target, []))
+
+
 def gravest(part: Part) -> Alarm | None:
     """The alarm that stands for `part`: shown before hidden, not over before over, then by gravity."""
     standing = [alarm for alarm in part.alarms.values() if not alarms.is_over(alarm) or alarm.hidden]
@@ -207,5 +220,3 @@ def tell_site(step: Step) -> None:
     step.tell(site, "ports-on", site.ports_on)
     step.tell(site, "faults", site.faults)
     step.tell(site, "weather-hold", site.weather_hold)
-    own = [hold for hold in site.holds if hold.target == site.target]
-    step.tell(site, "hold", [{"holder": hold.holder, "since": iso(hold.since_utc)} for hold in own])
