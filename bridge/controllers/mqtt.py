@@ -23,7 +23,7 @@ from typing import Any
 import structlog
 
 from bridge.config.expressions import fill, fill_json, spell
-from bridge.config.mapping import Scalar, spelling
+from bridge.config.mapping import FIELDS, Scalar, spelling
 from bridge.config.reach_mqtt import MqttReach, MqttSend, MqttTopic
 from bridge.controllers.base import (
     Controller,
@@ -93,6 +93,7 @@ class MqttController(Controller):
             else {}
         )
         self._ports = {number: _Port() for number in ports}
+        self._told_at = [place for place, name in enumerate(FIELDS) if name in reach.told]
         self._keeper: asyncio.Task[None] | None = None
         self._wire: Wire | None = None
         self._up = asyncio.Event()
@@ -325,19 +326,26 @@ class MqttController(Controller):
             return False
         return True
 
+    def _complete(self, asked_s: float) -> bool:
+        """Whether each port said all that its topics can tell, unless only changes are published, anew."""
+        if self.reach.on_change:
+            return all(
+                port.values[place] is not None for port in self._ports.values() for place in self._told_at
+            )
+        since_s = asked_s - self.reach.lag_s
+        return all(port.said_s[place] >= since_s for port in self._ports.values() for place in self._told_at)
+
     async def read(self) -> list[Reading]:
         """What is known of all ports, waiting for a first word; see `Controller.read`."""
         self._start()
         end_s = self.clock() + max(self.reach.timeout_s, 1.5 * self.reach.every_s)
         asked_s = self.clock()
         while True:
-            known = {number: self._reading(number) for number in self.ports}
-            readings = [reading for reading in known.values() if reading is not None]
-            fresh = self.reach.on_change or all(port.heard_s >= asked_s for port in self._ports.values())
-            if self._wire is not None and readings and len(readings) == len(known) and fresh:
-                return readings
+            known = [reading for number in self.ports if (reading := self._reading(number)) is not None]
+            if self._wire is not None and len(known) == len(self.ports) and self._complete(asked_s):
+                return known
             if self.clock() >= end_s:
-                heard = [r for r in readings if r.measured_s >= asked_s - self.reach.lag_s]
+                heard = [r for r in known if r.measured_s >= asked_s - self.reach.lag_s]
                 if self._wire is not None and heard:
                     return heard
                 if self._wire is None:

@@ -188,12 +188,14 @@ class MqttDevice:
         client.will_set(f"{self.prefix}/here", "offline", 1, retain=True)
         client.on_message = self._order
         client.on_connect = lambda *_: client.subscribe(f"{self.prefix}/+/set", 1)
-        client.on_subscribe = lambda *_: self._greet()
+        ready = threading.Event()
+        client.on_subscribe = lambda *_: (self._greet(), ready.set())
         client.connect(self.host, self.port)
         client.loop_start()
         self._stop.clear()
         self._thread = threading.Thread(target=self._publish_on, daemon=True)
         self._thread.start()
+        assert ready.wait(10), "the device got no subscription"
 
     def _greet(self) -> None:
         assert self.client is not None
@@ -202,12 +204,13 @@ class MqttDevice:
             self._say(number)
 
     def _say(self, number: int) -> None:
-        if self.client is None or self.hanging or number > self.count:
+        client = self.client
+        if client is None or self.hanging or number > self.count:
             return
         keep = self.on_change
-        self.client.publish(f"{self.prefix}/{number}/amps", f"{number / 10:g}", 1, retain=keep)
+        client.publish(f"{self.prefix}/{number}/amps", f"{number / 10:g}", 1, retain=keep)
         state = json.dumps({"on": self.power[number], "open": False})
-        self.client.publish(f"{self.prefix}/{number}/state", state, 1, retain=keep)
+        client.publish(f"{self.prefix}/{number}/state", state, 1, retain=keep)
 
     def _publish_on(self) -> None:
         while not self._stop.wait(0.05):
