@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping
 from contextlib import AsyncExitStack, suppress
 from datetime import datetime
 from functools import partial
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ import structlog
 
 from bridge import control
 from bridge import homie_lifecycle as lifecycle
+from bridge.announcer import Announcer, birth_topic
 from bridge.app_state import state_folder
 from bridge.clock import Clock, SystemClock, is_synchronised
 from bridge.config import ConfigurationError, Settings, load
@@ -80,6 +82,7 @@ def link_settings(settings: Settings, tree: Tree) -> LinkSettings:
     """How to reach the broker. Raises PermanentError when the password can't be read."""
     broker = settings.broker
     password = broker.password.read().get_secret_value() if broker.password is not None else None
+    birth = (birth_topic(broker.discovery.prefix),) if broker.discovery.enabled else ()
     tls = None
     if broker.tls is not None:
         tls = Tls(broker.tls.ca_file, broker.tls.cert_file, broker.tls.key_file)
@@ -92,7 +95,7 @@ def link_settings(settings: Settings, tree: Tree) -> LinkSettings:
         tls=tls,
         keepalive_s=int(broker.keepalive_s),
         state_topic=tree.state_topic,
-        filters=tree.filters,
+        filters=(*tree.filters, *birth),
     )
 
 
@@ -154,6 +157,7 @@ class App:
             loaded = await asyncio.to_thread(store.start)
             stack.push_async_callback(asyncio.to_thread, store.close)
             tree = self._tree(self.plan)
+            discovery = self.settings.broker.discovery
             self.link = Link(
                 link_settings(self.settings, tree),
                 on_message=self._on_message,
@@ -162,7 +166,13 @@ class App:
                 on_evicted=self._on_evicted,
                 arrange=lambda retained: lifecycle.arrange(self.outlet.tree, retained),
             )
-            self.outlet = Outlet(tree, self.link, lambda: int(self.clock.now().utc.timestamp()))
+            self.announcer = Announcer(
+                self.link, prefix=discovery.prefix, version=version("duskward"), enabled=discovery.enabled
+            )
+            stack.callback(self.announcer.stop)
+            self.outlet = Outlet(
+                tree, self.link, lambda: int(self.clock.now().utc.timestamp()), self.announcer
+            )
             self.runner = Runner(
                 self.clock,
                 journal,
@@ -336,6 +346,8 @@ class App:
             self.runner.feed(events)
 
     def _on_message(self, topic: str, payload: bytes, retained: bool) -> None:
+        if self.announcer.heard(topic, payload, retained):
+            return
         asked = self.outlet.command(topic, payload, retained, self._request + 1)
         if asked is not None:
             self._request += 1

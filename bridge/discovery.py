@@ -45,11 +45,6 @@ class Discovery:
     # -------------------------------------------------------- topics
 
     @property
-    def birth_topic(self) -> str:
-        """Where a platform says `online` when it has started."""
-        return f"{self.prefix}/status"
-
-    @property
     def survey_filter(self) -> str:
         """All documents a broker may hold, ours and others'."""
         return f"{self.prefix}/device/+/config"

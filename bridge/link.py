@@ -221,6 +221,13 @@ class Link:
         self._wait(publication)
         return True
 
+    def repeat(self, topics: Iterable[str]) -> None:
+        """Say retained topics again as they are, for somebody who may have missed them."""
+        for topic in topics:
+            payload = self.retained.get(topic)
+            if payload is not None:
+                self.publish(topic, payload, True, 0 if topic in self._seldom else 1)
+
     def _valid(self, topic: str) -> bool:
         if topic and "+" not in topic and "#" not in topic and "\0" not in topic:
             return True

@@ -13,6 +13,7 @@ from typing import Any
 import structlog
 
 from bridge import homie_lifecycle as lifecycle
+from bridge.announcer import Announcer
 from bridge.homie import Refusal, Tree
 from bridge.homie_values import HomieError
 from bridge.link import Link
@@ -27,11 +28,15 @@ _log = structlog.get_logger()
 class Outlet:
     """The Homie tree of one site on one link.
 
-    floor: gives the least version of a description (seconds of the wall clock).
+    floor: gives the least version of a description (seconds of the wall clock); announcer: tells dashboards
+    where to find what is said here.
     """
 
-    def __init__(self, tree: Tree, link: Link, floor: Callable[[], int]) -> None:
+    def __init__(
+        self, tree: Tree, link: Link, floor: Callable[[], int], announcer: Announcer | None = None
+    ) -> None:
         self.tree = tree
+        self._announcer = announcer
         self._link = link
         self._floor = floor
         self._held: dict[str, Publication] | None = {}
@@ -111,6 +116,8 @@ class Outlet:
         gone = lifecycle.ghosts(tree, before)
         self._send(lifecycle.removal(tree, gone, before, found))
         self._send(lifecycle.stale_alerts(tree, found, self._link.retained))
+        if self._announcer is not None:
+            self._send(self._announcer.open(tree, found, gone))
 
     def _states(self, only: set[str] | None = None) -> list[Publication]:
         """Every device's state as it is known, children first."""
@@ -141,6 +148,8 @@ class Outlet:
         self._send(lifecycle.removal(tree, gone, before, list(self._link.retained)))
         if changed:
             self._send(self._states(changed))
+        if self._announcer is not None:
+            self._send(self._announcer.replan(tree))
         _log.info("outlet.replanned", site=plan.id, changed=len(changed), gone=len(gone))
 
     # ------------------------------------------------------------ in
