@@ -24,6 +24,8 @@ NOT_ISOLATION = (
 )
 JOURNAL_HOLDER = "lost-journal"
 """Who holds a site whose safety journal was lost, until a person confirms."""
+EVERYTHING = "all"
+"""Acknowledges whatever waits for it: one press on a dashboard, where nobody types codes."""
 _HOLDER = re.compile(r"[^\x00-\x1f\x7f]{1,64}")
 _DURATION = re.compile(r"P(?:(\d{1,3})D)?(?:T(?:(\d{1,4})H)?(?:(\d{1,5})M)?(?:(\d{1,6})S)?)?")
 
@@ -225,11 +227,27 @@ def _condition(part: PortState | ControllerState | SiteState, code: str) -> Cond
 
 def _acknowledge(step: Step, event: Asked) -> str:
     part = _part(step, event.target)
+    if event.argument.strip() == EVERYTHING:
+        return _acknowledge_everything(step, part)
     condition = _condition(part, event.argument.strip())
     alarm = alarms.advance(part.alarms[condition], AlarmEvent.ACKNOWLEDGED, step.now)
     conditions.set_alarm(step, part, alarm)
     step.must_keep()
     return f"{condition.value} is acknowledged."
+
+
+def _acknowledge_everything(step: Step, part: PortState | ControllerState | SiteState) -> str:
+    waiting = [
+        alarm
+        for alarm in part.alarms.values()
+        if not alarm.hidden and (alarm.process, AlarmEvent.ACKNOWLEDGED) in alarms.TRANSITIONS
+    ]
+    if not waiting:
+        raise RefusedError("nothing here waits to be acknowledged.")
+    for alarm in waiting:
+        conditions.set_alarm(step, part, alarms.advance(alarm, AlarmEvent.ACKNOWLEDGED, step.now))
+    step.must_keep()
+    return f"Acknowledged: {', '.join(sorted(alarm.condition.value for alarm in waiting))}."
 
 
 def parse_duration_s(text: str) -> float:
