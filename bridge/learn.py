@@ -152,7 +152,9 @@ def _draft(container: Container) -> Draft | None:
         ids = candidates("port", container)
         if ids and ids[0].score >= _SURE:
             best = ids[0]
-            numbered = numbered_names(container.columns[best.expression])
+            numbered = numbered_names(
+                [value for value in container.columns[best.expression] if value is not None]
+            )
             assert numbered is not None  # it was, to become a candidate
             label, numbers = numbered
             guesses["port"] = Guess("port", best.expression, min(best.score, 1.0), best.why)

@@ -4,7 +4,7 @@ import json
 
 import pytest
 from controller_faces import LOOPBACK, SHAPE_MAPPINGS, Tree, controller_of, reach_of, with_base
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from support import run_async
 
@@ -157,7 +157,9 @@ VALUES = st.recursive(
 
 
 @given(answer=VALUES)
-@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@example(answer={"id": [None, 0], "ma": [1, 2]})
+@example(answer={"o": [{"id": 1, "ma": 5}, {"ma": 7}]})
+@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_every_draft_is_a_valid_mapping(answer):
     """Whatever is answered: each draft is accepted by the configuration and finds its ports in the answer."""
     for draft in infer(answer):
