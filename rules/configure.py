@@ -62,14 +62,14 @@ def _objections(site: SiteState, plan: SitePlan) -> list[str]:
     return found
 
 
-def finish_succession(step: Step) -> None:
-    """Take the waiting plan once the ports that leave are dark, or their time is over."""
+def finish_succession(step: Step) -> bool:
+    """Take the waiting plan once the ports that leave are dark, or too late; say whether it was taken."""
     site = step.site
     if site.successor is None:
-        return
+        return False
     lit = [port for port in site.ports.values() if port.leaving and port.seen_power is True]
     if lit and step.now.monotonic_s < site.successor_until_s:
-        return
+        return False
     if lit:
         names = ", ".join(port.plan.id for port in lit)
         step.effects.append(
@@ -78,6 +78,7 @@ def finish_succession(step: Step) -> None:
     plan, site.successor = site.successor, None
     step.effects.append(Adopted(plan, True))
     _install(step, plan)
+    return True
 
 
 def _install(step: Step, plan: SitePlan) -> None:

@@ -11,7 +11,7 @@ What a caller can rely on:
 """
 
 from collections.abc import Callable, Sequence
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 from rules import conditions, configure, metering, readings, requests, schedule, settle, switching
@@ -52,6 +52,7 @@ GATE_TIMER = "gate "
 KEEP_TIMER = "keep"
 KEEP_AGAIN_S = 5.0
 """What could not be written to disk is tried again after this long [s]; an ON goes on waiting for it."""
+MOST_ROUNDS = 8
 CLOCK_STEP_S = 2.0
 """A change of wall clock against monotonic seconds beyond this [s] is a step: shows are looked at anew."""
 
@@ -252,9 +253,10 @@ def _work(step: Step, due: list[str]) -> None:
     site = step.site
     if site.plan is None:
         return
+    show_due = False
     for key in due:
         if key == SHOW_TIMER:
-            step.show_dirty = True
+            show_due = True
         elif key == FAULT_TIMER:
             _fault_timer(step)
         elif key == KEEP_TIMER and site.unkept_id is not None:
@@ -266,26 +268,33 @@ def _work(step: Step, due: list[str]) -> None:
             conditions.unshelve_due(step, timed)
             step.look_at(timed)
     _follow_clock(step)
-    if step.show_dirty or step.now.utc >= site.show_check_utc:
-        _advance_shows(step)
-    rounds = 0
-    while step.dirty:
-        port_ids, step.dirty = step.dirty, {}
-        for port_id in port_ids:
-            port = site.ports.get(port_id)
-            if port is not None:
-                settle.settle(step, port)
-        rounds += 1
-        if rounds > 8:
-            raise RulesError(f"decisions do not come to rest: {', '.join(step.dirty)}")
-        if not step.dirty and step.gates:
-            _open_gates(step)
-    configure.finish_succession(step)
+    _decide(step, show_due=show_due)
+    if configure.finish_succession(step):
+        _decide(step)
     tell_load(step)
     if step.site_dirty:
         if Condition.OVER_BUDGET in site.alarms:
             settle.end_over_budget(step)
         tell_site(step)
+
+
+def _decide(step: Step, *, show_due: bool = False) -> None:
+    """Shows first, then every port that is to be looked at, until nothing moves any more."""
+    if step.show_dirty or show_due or step.now.utc >= step.site.show_check_utc:
+        _advance_shows(step)
+    rounds = 0
+    while step.dirty or step.gates:
+        if not step.dirty:
+            _open_gates(step)
+            continue
+        port_ids, step.dirty = step.dirty, {}
+        for port_id in port_ids:
+            port = step.site.ports.get(port_id)
+            if port is not None:
+                settle.settle(step, port)
+        rounds += 1
+        if rounds > MOST_ROUNDS:
+            raise RulesError(f"decisions do not come to rest: {', '.join(step.dirty)}")
 
 
 def _fault_timer(step: Step) -> None:
@@ -319,11 +328,13 @@ def _refresh_shows(step: Step) -> None:
 
 
 def _advance_shows(step: Step) -> None:
-    """Every show's phase at this instant; ports of shows that changed are looked at again."""
+    """The phase of every show that may change now; ports of shows that changed are looked at again."""
     site, now = step.site, step.now
-    shows = {}
-    next_utc = now.utc + timedelta(days=1)
+    shows, changes = dict(site.shows), dict[str, datetime]()
     for show_id, before in site.shows.items():
+        changes[show_id] = site.show_changes_utc.get(show_id, now.utc)
+        if not step.show_dirty and before.started_until_s is None and now.utc < changes[show_id]:
+            continue
         show = schedule.refreshed(before, step.plan.place, site.calendars, now.utc)
         show = schedule.advanced(show, now.utc, now.monotonic_s)
         shows[show_id] = show
@@ -333,14 +344,12 @@ def _advance_shows(step: Step) -> None:
                 step.dirty[port_id] = None
         if show.started_until_s is not None:
             step.timers.at(show.started_until_s, SHOW_TIMER)
-        next_utc = min(next_utc, schedule.next_change(show, now.utc))
-    site.shows = shows
-    site.show_check_utc = next_utc
-    step.timers.at(now.monotonic_s + max(0.0, (next_utc - now.utc).total_seconds()), SHOW_TIMER)
+        changes[show_id] = schedule.next_change(show, now.utc)
+    site.shows, site.show_changes_utc = shows, changes
+    site.show_check_utc = min(changes.values(), default=now.utc + timedelta(days=1))
+    step.timers.at(now.monotonic_s + max(0.0, (site.show_check_utc - now.utc).total_seconds()), SHOW_TIMER)
     if step.site_dirty or "next-show" not in site.published:
-        starts = [
-            schedule.next_start(show, step.plan.place, site.calendars, now.utc) for show in shows.values()
-        ]
+        starts = [schedule.next_start(show, now.utc) for show in shows.values()]
         step.tell(site, "next-show", min((start for start in starts if start is not None), default=None))
 
 
@@ -349,7 +358,9 @@ def _open_gates(step: Step) -> None:
     for supply_id in gates:
         supply = step.site.supplies[supply_id]
         plan = step.plan.supplies[supply_id]
-        gate, through = supply.gate.admit(plan, step.now.monotonic_s)
+        gate, through = supply.gate.admit(
+            plan, step.now.monotonic_s, lambda port: step.plan.ports[port].stands_for
+        )
         if gate is not supply.gate:
             step.touch(supply)
             supply.gate = gate

@@ -6,13 +6,15 @@ it, its resting power, what it can do, and its place in its supply's staging. So
 - ports without a supply that agree in all this are one port;
 - supplies with the same settings and the same sequence of ports are one supply;
 - within a supply, runs of like ports stand for one port per `g`, where `g` divides both `at_once` and every
-  run: whoever is let through is let through in multiples of `g`. Not where the supply withholds power, for
-  that is decided port by port.
+  run: they come on together, for whoever is let through is let through in multiples of `g`;
+- coarse: a run of like ports is one port. It comes on when its first one does, the others within the time
+  that the staging of the run takes; those behind it wait for all of it.
 
-Props tie ports together only by holds, trips and hands; on such a site there are none, and they are left out.
+A supply that withholds power decides port by port, and its ports stay apart. Props tie ports together only by
+holds, trips and hands; on such a site there are none, and props are left out.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 from math import gcd
@@ -42,8 +44,8 @@ class Folded:
     supplies: Mapping[str, tuple[str, ...]]
 
 
-def fold(plan: SitePlan) -> Folded:
-    """`plan` with each kind of fate once; see the head of this module for when that is exact."""
+def fold(plan: SitePlan, *, coarse: bool = False) -> Folded:
+    """`plan` with each kind of fate once; exact unless `coarse`."""
     shows: dict[PortId, set[str]] = {}
     for show in plan.shows:
         for port_id in show.needs:
@@ -59,7 +61,7 @@ def fold(plan: SitePlan) -> Folded:
     stands_for: dict[PortId, list[PortId]] = {}
     supplies: dict[str, SupplyPlan] = {}
     same: dict[str, list[str]] = {}
-    known: dict[tuple[object, ...], tuple[str, list[PortId]]] = {}
+    known: dict[tuple[SupplyPlan, tuple[_Kind, ...]], tuple[str, list[PortId]]] = {}
     for supply_id, ports in fed.items():
         if supply_id is None:
             alone: dict[_Kind, PortId] = {}
@@ -67,22 +69,23 @@ def fold(plan: SitePlan) -> Folded:
                 stands_for.setdefault(alone.setdefault(kinds[port_id], port_id), []).append(port_id)
             continue
         supply = plan.supplies[supply_id]
-        share = _share(supply, [kinds[port] for port in ports])
-        key = (replace(supply, id=""), tuple(kinds[port] for port in ports))
-        first_id, heads = known.setdefault(key, (supply_id, ports[::share]))
+        sequence = tuple(kinds[port] for port in ports)
+        first_id, heads = known.setdefault(
+            (replace(supply, id=""), sequence), (supply_id, _heads(supply, ports, sequence, coarse=coarse))
+        )
         same.setdefault(first_id, []).append(supply_id)
-        supplies.setdefault(first_id, replace(supply, at_once=max(1, supply.at_once) // share))
-        for place, port_id in enumerate(ports):
-            stands_for.setdefault(heads[place // share], []).append(port_id)
+        supplies.setdefault(first_id, supply)
+        for head, port_id in zip(heads, ports, strict=True):
+            stands_for.setdefault(head, []).append(port_id)
     for supply_id, supply in plan.supplies.items():
         if supply_id not in fed:
             supplies[supply_id] = supply
             same[supply_id] = [supply_id]
-    folded = {
-        port_id: _stand_in(port, kinds[port_id], plan, supplies)
-        for port_id, port in plan.ports.items()
-        if port_id in stands_for
-    }
+    folded = {}
+    for port_id, port in plan.ports.items():
+        if port_id in stands_for:
+            alike = 1 if port.supply is None else len(same[port.supply])
+            folded[port_id] = _stand_in(port, kinds[port_id], len(stands_for[port_id]) // alike)
     return Folded(
         replace(
             plan,
@@ -108,16 +111,21 @@ def fold(plan: SitePlan) -> Folded:
     )
 
 
-def _share(supply: SupplyPlan, kinds: list[_Kind]) -> int:
-    """How many ports of a supply one stands for."""
-    if supply.withhold:
-        return 1
-    return gcd(max(1, supply.at_once), *(sum(1 for _ in run) for _, run in groupby(kinds)))
+def _heads(
+    supply: SupplyPlan, ports: Sequence[PortId], kinds: Sequence[_Kind], *, coarse: bool
+) -> list[PortId]:
+    """The port that stands for each of `ports`."""
+    runs = [len(list(run)) for _, run in groupby(kinds)]
+    share = 1 if supply.withhold else gcd(max(1, supply.at_once), *runs)
+    heads: list[PortId] = []
+    for length in runs:
+        size = length if coarse and not supply.withhold else share
+        first = len(heads)
+        heads += [ports[first + place // size * size] for place in range(length)]
+    return heads
 
 
-def _stand_in(port: PortPlan, kind: _Kind, plan: SitePlan, supplies: Mapping[str, SupplyPlan]) -> PortPlan:
-    share = 1
-    if port.supply is not None:
-        share = max(1, plan.supplies[port.supply].at_once) // supplies[port.supply].at_once
-    expected_a = None if kind.full_a is None else kind.full_a * share
-    return replace(port, expected_a=expected_a, pixels=None, chip=None, wiring=None)
+def _stand_in(port: PortPlan, kind: _Kind, count: int) -> PortPlan:
+    """`port` for `count` ports of its supply, with the load of all."""
+    expected_a = None if kind.full_a is None else kind.full_a * count
+    return replace(port, stands_for=count, expected_a=expected_a, pixels=None, chip=None, wiring=None)

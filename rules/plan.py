@@ -10,6 +10,7 @@ from types import MappingProxyType
 
 from rules.calendar import Place, When
 from rules.fuses import FusePart
+from rules.levels import PixelMap
 from rules.ports import Abilities, Condition, Fuse, PortId
 from rules.wiring import Wiring
 
@@ -116,6 +117,12 @@ class PortPlan:
     """Copper from the port to the last pixel, for the voltage there; None is a stated unknown."""
     fuse_part: FusePart | None = None
     """What the fuse is made of, for its time-current arithmetic; None: an electronic one, curve unknown."""
+    show_data: PixelMap | None = None
+    """Which slots of show data light its pixels; None where that is not configured."""
+    capacity: int | None = None
+    """How many pixels its controller is set up to drive; None where that is not known."""
+    stands_for: int = 1
+    """How many ports alike it stands for, itself included; more than one only in a preview."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +158,8 @@ class ShowPlan:
     needs: tuple[PortId, ...]
     warm_up_s: float = 0.0
     run_on_s: float = 0.0
+    data: tuple[int, ...] = ()
+    """Universes: within `when` it runs while any of them is heard. Empty: it runs by the calendar alone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,3 +203,5 @@ class SitePlan:
     command_gap_s: float = 1.0
     """Least time between two requests to power one port (relay and fuse wear); off and hold are exempt."""
     telemetry: Telemetry = Telemetry()
+    lightable: frozenset[str] = frozenset()
+    """Controllers that test patterns can be sent to."""

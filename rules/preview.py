@@ -215,16 +215,22 @@ class _Site:
 
 
 def preview(
-    plan: SitePlan, calendars: Mapping[str, bytes | str], start_utc: datetime, end_utc: datetime
+    plan: SitePlan,
+    calendars: Mapping[str, bytes | str],
+    start_utc: datetime,
+    end_utc: datetime,
+    *,
+    coarse: bool = False,
 ) -> Preview:
     """Play [start_utc, end_utc), both aware UTC, on a site without faults, holds and hands.
 
     calendars: the bytes of each calendar file the shows name, or why it can't be read. The clock counts as
     synchronised. A day before the start is played too, so that what runs over the start is seen as it is.
+    coarse: like neighbours on a supply are worked once, see `rules.folding`.
     Raises RulesError if the rules do not come to rest.
     """
     start_utc, end_utc = start_utc.astimezone(UTC), end_utc.astimezone(UTC)
-    folded = fold(_reporting(plan))
+    folded = fold(_reporting(plan), coarse=coarse)
     site = _Site(folded.plan, start_utc - MEMORY)
     first: list[Event] = [
         Configured(folded.plan),

@@ -19,6 +19,7 @@ HORIZON = timedelta(days=2)
 """How far ahead spans are worked out in full."""
 OUTLOOK = timedelta(days=62)
 """How far ahead the next show is looked for."""
+WEEK = timedelta(days=7)
 MEMORY = timedelta(days=1)
 """How far back spans are kept."""
 
@@ -44,6 +45,8 @@ class ShowState:
     spans: tuple[Span, ...] = ()
     known_from: datetime = datetime.min.replace(tzinfo=UTC)
     known_to: datetime = datetime.min.replace(tzinfo=UTC)
+    later_utc: datetime | None = None
+    """The first start at or after `known_to`, None if not within the outlook."""
     done: frozenset[datetime] = frozenset()
     started_until_s: float | None = None
     phase: Phase = Phase.IDLE
@@ -88,7 +91,21 @@ def refreshed(
     known_from, known_to = now - MEMORY, now + HORIZON
     spans = tuple(spans_of(show.plan.when, place, calendars, known_from, known_to))
     done = frozenset(start for start in show.done if start > known_from - MEMORY)
-    return replace(show, spans=spans, known_from=known_from, known_to=known_to, done=done)
+    later_utc = _first_start(show.plan.when, place, calendars, known_to, now + OUTLOOK)
+    return replace(
+        show, spans=spans, known_from=known_from, known_to=known_to, later_utc=later_utc, done=done
+    )
+
+
+def _first_start(
+    when: When, place: Place, calendars: Mapping[str, IcsCalendar], start: datetime, end: datetime
+) -> datetime | None:
+    """The first start in [start, end); a week is looked at before the rest."""
+    for first, last in ((start, min(start + WEEK, end)), (start + WEEK, end)):
+        for span in spans_of(when, place, calendars, first, last) if first < last else ():
+            if span.start_utc >= first:
+                return span.start_utc
+    return None
 
 
 def advanced(show: ShowState, now: datetime, monotonic_s: float) -> ShowState:
@@ -145,12 +162,9 @@ def next_change(show: ShowState, now: datetime) -> datetime:
     return min(edge for edge in [*edges, show.known_to] if edge > now)
 
 
-def next_start(
-    show: ShowState, place: Place, calendars: Mapping[str, IcsCalendar], now: datetime
-) -> datetime | None:
+def next_start(show: ShowState, now: datetime) -> datetime | None:
     """When the show starts next, None if not within the outlook."""
     for span in show.spans:
         if span.start_utc > now and span.start_utc not in show.done:
             return span.start_utc
-    later = spans_of(show.plan.when, place, calendars, max(now, show.known_to), now + OUTLOOK)
-    return next((span.start_utc for span in later if span.start_utc > now), None)
+    return show.later_utc if show.later_utc is not None and show.later_utc > now else None

@@ -1,6 +1,6 @@
 """One port, looked at again: facts → verdict → command, and what follows for its hold and its reclosing."""
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 from rules import conditions, reclose, staging, switching
 from rules.demand import SAFETY_RULES, Facts, Rule, ShowCall, Verdict, decide
@@ -78,21 +78,39 @@ def _calls(step: Step, port: PortState) -> tuple[tuple[ShowCall, ...], str | Non
         return cached
     calls, starts = [], []
     for show_id in port.shows:
-        show = step.site.shows[show_id]
-        if show.phase is not Phase.IDLE and show.current is not None:
-            until = local_time(step.plan.place, show.current.end_utc + timedelta(seconds=show.plan.run_on_s))
-            calls.append(ShowCall(show.plan.name, until, show.phase is Phase.LEAD))
-        starts += [
-            (span.start_utc, show.plan.name)
-            for span in show.spans
-            if span.start_utc > step.now.utc and span.start_utc not in show.done
-        ]
+        call, start = _call(step, show_id)
+        if call is not None:
+            calls.append(call)
+        if start is not None:
+            starts.append((start, step.site.shows[show_id].plan.name))
     coming = None
     if starts:
         start, name = min(starts)
         coming = f"{name} {local_day_time(step.plan.place, start)}"
     step.memo.calls[port.shows] = (tuple(sorted(calls)), coming)
     return step.memo.calls[port.shows]
+
+
+def _call(step: Step, show_id: str) -> tuple[ShowCall | None, datetime | None]:
+    """A show's call for its ports, and the start after it as far as its spans are known."""
+    cached = step.memo.by_show.get(show_id)
+    if cached is not None:
+        return cached
+    show = step.site.shows[show_id]
+    call = None
+    if show.phase is not Phase.IDLE and show.current is not None:
+        until = local_time(step.plan.place, show.current.end_utc + timedelta(seconds=show.plan.run_on_s))
+        call = ShowCall(show.plan.name, until, show.phase is Phase.LEAD)
+    start = next(
+        (
+            span.start_utc
+            for span in show.spans
+            if span.start_utc > step.now.utc and span.start_utc not in show.done
+        ),
+        None,
+    )
+    step.memo.by_show[show_id] = (call, start)
+    return call, start
 
 
 def _plain(step: Step, port: PortState) -> Verdict | None:

@@ -41,22 +41,29 @@ class Gate:
         place = self.waiting.index(port)
         return Gate(self.waiting[:place] + self.waiting[place + 1 :], self.opens_s, self.passed)
 
-    def admit(self, supply: SupplyPlan, now_s: float) -> tuple["Gate", tuple[PortId, ...]]:
+    def admit(
+        self, supply: SupplyPlan, now_s: float, weight: Callable[[PortId], int] = lambda _: 1
+    ) -> tuple["Gate", tuple[PortId, ...]]:
         """Let the next group pass, if the gate is open at `now_s`.
 
-        At most `supply.at_once` ports pass in any stretch of `supply.gap_s` seconds.
+        At most `supply.at_once` ports pass in any stretch of `supply.gap_s` seconds. `weight`: how many ports
+        one stands for; where more pass than there is room for, the rest counts against the next groups.
         """
         if not self.waiting:
             return self, ()
+        at_once = max(1, supply.at_once)
         passed, opens_s = self.passed, self.opens_s
+        while passed > at_once and now_s >= opens_s:
+            passed, opens_s = passed - at_once, opens_s + supply.gap_s
         if now_s >= opens_s:
             passed, opens_s = 0, now_s + supply.gap_s
-        room = max(1, supply.at_once) - passed
-        if room <= 0:
+        count = 0
+        while count < len(self.waiting) and passed < at_once:
+            passed += weight(self.waiting[count])
+            count += 1
+        if not count and (passed, opens_s) == (self.passed, self.opens_s):
             return self, ()
-        through = self.waiting[:room]
-        gate = Gate(self.waiting[len(through) :], opens_s, passed + len(through))
-        return gate, through
+        return Gate(self.waiting[count:], opens_s, passed), self.waiting[:count]
 
 
 def staging_time_s(plan: SitePlan, ports: Iterable[PortId]) -> float:
@@ -64,7 +71,7 @@ def staging_time_s(plan: SitePlan, ports: Iterable[PortId]) -> float:
     counts: dict[str | None, int] = {}
     for port in ports:
         supply = plan.ports[port].supply
-        counts[supply] = counts.get(supply, 0) + 1
+        counts[supply] = counts.get(supply, 0) + plan.ports[port].stands_for
     longest_s = 0.0
     for name, count in counts.items():
         if name is None:

@@ -196,6 +196,7 @@ class SiteState(Snapshotted):
         "props_published",
         "published",
         "restored",
+        "show_changes_utc",
         "show_check_utc",
         "shows",
         "stopping",
@@ -218,6 +219,8 @@ class SiteState(Snapshotted):
         self.controllers: Mapping[str, ControllerState] = MappingProxyType({})
         self.supplies: Mapping[str, SupplyState] = MappingProxyType({})
         self.shows: Mapping[str, ShowState] = MappingProxyType({})
+        self.show_changes_utc: Mapping[str, datetime] = MappingProxyType({})
+        """When each show's phase changes next."""
         self.show_check_utc = datetime.min.replace(tzinfo=UTC)
         """When shows must be looked at again."""
         self.calendars: Mapping[str, IcsCalendar] = MappingProxyType({})

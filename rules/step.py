@@ -1,6 +1,7 @@
 """One step in the making: the instant, the effects so far, what to look at again, and how to undo it."""
 
 from collections.abc import Mapping
+from datetime import datetime
 from heapq import heappop, heappush
 from typing import Any
 
@@ -45,10 +46,12 @@ class Timers:
 class Memo:
     """What follows from the shows alone: worked once for all ports alike, until a show changes."""
 
-    __slots__ = ("_asked_of", "calls", "plain")
+    __slots__ = ("_asked_of", "by_show", "calls", "plain")
 
     def __init__(self) -> None:
         self._asked_of: object = None
+        self.by_show: dict[str, tuple[ShowCall | None, datetime | None]] = {}
+        """Each show's call and its next start."""
         self.calls: dict[frozenset[str], tuple[tuple[ShowCall, ...], str | None]] = {}
         """The shows that call for a port now and the next one, by the port's shows."""
         self.plain: dict[tuple[frozenset[str], bool], Verdict] = {}
@@ -63,6 +66,7 @@ class Memo:
         if isinstance(known, tuple) and all(new is old for new, old in zip(asked_of, known, strict=True)):
             return
         self._asked_of = asked_of
+        self.by_show.clear()
         self.calls.clear()
         self.plain.clear()
 

@@ -1,10 +1,12 @@
 """The door: shows switch ports, trips latch, holds keep ports dead, and everything has a reason."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
-from world import World, site_plan, with_prop
+from world import World, clock_window, site_plan, with_prop
 
-from rules.door import Persist, Switch, Verb
+from rules.door import Configured, Persist, Switch, Verb
+from rules.plan import SupplyPlan
 
 
 def evening(hour: int, minute: int = 0, second: int = 0) -> datetime:
@@ -164,3 +166,29 @@ def test_persist_comes_before_the_switch_that_waits_for_it() -> None:
             kept.add(effect.id)
         if isinstance(effect, Switch) and effect.after is not None:
             assert effect.after in kept
+
+
+def test_a_new_plan_counts_from_the_moment_it_is_taken() -> None:
+    """A show that a reload brings in powers its ports on the same day, and one that it drops does not."""
+    world = World(site_plan())
+    world.start()
+    world.run(60)
+    show = replace(world.plan.shows[0], id="matinee", name="Matinee", when=(clock_window("13:00", "14:00"),))
+    world.step([Configured(replace(world.plan, shows=(show,)))])
+    world.run_until(evening(13, 1))
+    assert world.on() == set(world.ports)
+    world.run_until(evening(18, 5))
+    assert world.on() == set()
+
+
+def test_staging_goes_by_the_supplys_gap_not_by_the_polls() -> None:
+    """At most `at_once` ports come on per gap, on the supply's own beat, however seldom the site is read.
+
+    Eight ports, two at once, a gap of half a second: the last pair is switched 1.5 s after the first.
+    """
+    supply = SupplyPlan("shed", 12.0, 200.0, at_once=2, gap_s=0.5)
+    world = World(site_plan(ports=8, supplies={"shed": supply}), poll_s=10.0)
+    world.start()
+    world.run_until(evening(18, 1))
+    ons = [at for at, _, power in world.switches if power]
+    assert [round((at - ons[0]).total_seconds(), 3) for at in ons] == [0, 0, 0.5, 0.5, 1, 1, 1.5, 1.5]
