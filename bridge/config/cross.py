@@ -4,13 +4,11 @@ Works on the tree and not on the models, so that a mistake elsewhere in the file
 has a wrong type is passed over: the models tell of it.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 
 from bridge.config.base import near_miss, slug
-from bridge.config.reader import Node, Place
-
-Tell = Callable[[Node, str, str, str], None]
-"""Takes the node it is about, the path of keys, what is wrong, what would be right."""
+from bridge.config.cross_show_data import check_show_data
+from bridge.config.reader import Node, Place, Tell
 
 
 def device_ids(site: str, controllers: dict[str, list[int]], props: list[str]) -> Iterator[tuple[str, str]]:
@@ -35,6 +33,7 @@ def cross_check(root: Node, tell: Tell) -> None:
     _feeds(root, controllers, tell)
     _needs(root, controllers, props, tell)
     _clashes(root, controllers, props, tell)
+    check_show_data(root, controllers, tell)
 
 
 _NOTHING = Node(None, Place(1, 1))

@@ -15,6 +15,7 @@ from bridge.config.quantities import (
     Voltage,
 )
 from bridge.config.reach import Reach
+from bridge.config.show_data import ShowDataDefaults, ShowDataSettings
 from bridge.config.wiring import FusePartSettings, WiringSettings
 
 Share = Annotated[float, Quantity("a share", {"%": "0.01"}, ("80 %", "110 %"), "%", zero=False, most=5.0)]
@@ -171,6 +172,9 @@ class PortDefaults(Section):
     fuse_part: FusePartSettings | None = Field(
         default=None, description="What its fuse is made of, for the arithmetic of its curve."
     )
+    show_data: ShowDataDefaults | None = Field(
+        default=None, description="How its pixels take their slots of E1.31 show data."
+    )
 
 
 class PortSettings(PortDefaults):
@@ -178,6 +182,9 @@ class PortSettings(PortDefaults):
 
     name: Text | None = Field(
         default=None, description="Its name; controller and number where none is written."
+    )
+    show_data: ShowDataSettings | None = Field(
+        default=None, description="Which slots of E1.31 show data light it."
     )
 
 

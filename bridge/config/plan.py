@@ -15,6 +15,7 @@ from bridge.config.reach import abilities as reach_abilities
 from bridge.config.settings import Settings
 from bridge.config.shows import CalendarSettings, ShowSettings
 from rules.calendar_types import Place
+from rules.levels import PixelMap
 from rules.plan import (
     DEFAULT_LIMITS,
     ControllerPlan,
@@ -58,7 +59,7 @@ def plan(settings: Settings) -> SitePlan:
         ports=MappingProxyType(ports),
         supplies=MappingProxyType({name: _supply(name, one) for name, one in settings.supplies.items()}),
         props=MappingProxyType(props),
-        shows=tuple(_show(show, controllers, props) for show in settings.shows),
+        shows=tuple(_show(show, controllers, props, ports) for show in settings.shows),
         release_delay_s=site.release_delay_s,
         manual_on_s=site.manual_on_s,
         started_show_s=site.started_show_s,
@@ -72,6 +73,7 @@ def plan(settings: Settings) -> SitePlan:
             interval_s=settings.measurements.interval_s,
             heartbeat_s=settings.measurements.heartbeat_s,
         ),
+        lightable=frozenset(settings.e131.send.to) if settings.e131.send else frozenset(),
     )
 
 
@@ -119,9 +121,39 @@ def _port(settings: Settings, controller: str, number: int) -> PortPlan:
         reclosing=_reclosing([level.reclosing for level in levels]),
         expected_a=port.expected_a,
         idle_a=port.idle_a,
+        show_data=_show_data(settings, controller, number),
+        capacity=_capacity(settings, controller, number),
         wiring=port.wiring.wiring() if port.wiring else None,
         fuse_part=port.fuse_part.part() if port.fuse_part else None,
     )
+
+
+def _show_data(settings: Settings, controller: str, number: int) -> PixelMap | None:
+    owner = settings.controllers[controller]
+    own = owner.ports[number].show_data
+    if own is None:
+        return None
+    port = port_settings(settings, controller, number)
+    given = {**_given(owner.every_port.show_data), **_given(own)}
+    return PixelMap(
+        port_id(controller, number),
+        own.universe,
+        port.pixels or 0,
+        own.channel,
+        colour_order=given.get("colours", "RGB"),
+        group=given.get("group", 1),
+        null_pixels=given.get("null_pixels", 0),
+        brightness=1.0 if port.brightness is None else port.brightness,
+        gamma=given.get("gamma", 1.0),
+        split_pixels=given.get("split_pixels", False),
+    )
+
+
+def _capacity(settings: Settings, controller: str, number: int) -> int | None:
+    owner = settings.controllers[controller]
+    given = {**_given(owner.every_port.show_data), **_given(owner.ports[number].show_data)}
+    found: int | None = given.get("capacity", port_settings(settings, controller, number).pixels)
+    return found or None
 
 
 def _limits(levels: list[LimitsSettings | None]) -> MappingProxyType[Condition, Limit]:
@@ -164,12 +196,24 @@ def _prop(name: str, prop: PropSettings, controllers: dict[str, ControllerPlan])
     return PropPlan(id=name, name=prop.name or name, fed_by=tuple(feeds))
 
 
-def _show(show: ShowSettings, controllers: dict[str, ControllerPlan], props: dict[str, PropPlan]) -> ShowPlan:
+def _show(
+    show: ShowSettings,
+    controllers: dict[str, ControllerPlan],
+    props: dict[str, PropPlan],
+    known: dict[PortId, PortPlan],
+) -> ShowPlan:
     needs: dict[PortId, None] = {}  # a set that keeps the person's order: ports come on in it
     for entry in show.needs:
         ports = props[entry].fed_by if entry in props else _ports(entry, controllers)
         needs.update(dict.fromkeys(ports))
     when = tuple(part.ics() if isinstance(part, CalendarSettings) else part.window() for part in show.when)
+    data: dict[int, None] = {}
+    if show.data == "needs":
+        for port in needs:
+            pixel_map = known[port].show_data
+            data.update(dict.fromkeys(slots.universe for slots in pixel_map.slots) if pixel_map else {})
+    elif show.data is not None:
+        data.update(dict.fromkeys(show.data))
     return ShowPlan(
         id=show.id_or_slug,
         name=show.name,
@@ -177,6 +221,7 @@ def _show(show: ShowSettings, controllers: dict[str, ControllerPlan], props: dic
         needs=tuple(needs),
         warm_up_s=show.warm_up_s,
         run_on_s=show.run_on_s,
+        data=tuple(data),
     )
 
 

@@ -9,7 +9,7 @@ larger, deeper or, by aliases, more numerous than any site can need.
 """
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -76,6 +76,10 @@ class Node:
     def entries(self) -> Iterator["Node"]:
         """The entries of a sequence; nothing for any other value."""
         return iter(self.value if isinstance(self.value, list) else ())
+
+
+Tell = Callable[[Node, str, str, str], None]
+"""Takes the node it is about, the path of keys, what is wrong, what would be right."""
 
 
 def read(text: str, file: str = "") -> tuple[Node, list[Problem]]:

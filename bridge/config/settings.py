@@ -6,6 +6,7 @@ from pydantic import Field
 
 from bridge.config.base import Identifier, Section
 from bridge.config.hardware import ControllerSettings, PropSettings, SupplySettings
+from bridge.config.show_data import E131Settings
 from bridge.config.shows import ShowSettings
 from bridge.config.site import BrokerSettings, MeasurementsSettings, SiteSettings, TariffSettings
 
@@ -23,5 +24,8 @@ class Settings(Section):
     shows: list[ShowSettings] = Field(default=[], description="Shows: when power is needed, and where.")
     measurements: MeasurementsSettings = Field(
         default_factory=MeasurementsSettings, description="How often measurements are published."
+    )
+    e131: E131Settings = Field(
+        default_factory=E131Settings, description="Show data (ANSI E1.31): test patterns out, levels in."
     )
     tariff: TariffSettings | None = Field(default=None, description="What energy costs, for reports.")

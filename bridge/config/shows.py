@@ -1,13 +1,14 @@
 """Shows: when they run and what they need."""
 
 from dataclasses import replace
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Discriminator, Field, Tag, model_validator
 
 from bridge.config.base import FilePath, Identifier, Section, Text, refuse, slug
 from bridge.config.moments import Clock, Date, DayTime, Evening, MonthDay, Weekdays
 from bridge.config.quantities import Duration
+from bridge.config.show_data import Universe
 from rules.calendar_types import Anchor, Ics, Moment, Season, Window
 from rules.errors import RulesError
 
@@ -138,6 +139,12 @@ class ShowSettings(Section):
     needs: Annotated[list[Text], Field(min_length=1)] = Field(
         description="Props, ports (gable/1) or all ports of a controller (gable/*).",
         examples=[["arches", "gable/*"]],
+    )
+    data: Literal["needs"] | Annotated[list[Universe], Field(min_length=1)] | None = Field(
+        default=None,
+        description="The show runs while show data arrives, and only within when: needs for the universes of "
+        "the ports it needs, or the universes themselves. Needs e131.listen.",
+        examples=["needs", "[1, 2]"],
     )
     warm_up_s: Duration = Field(default=0.0, description="Power this long before the show begins.")
     run_on_s: Duration = Field(default=0.0, description="Power this long after the show ended.")
