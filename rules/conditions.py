@@ -8,13 +8,16 @@ from types import MappingProxyType
 from rules import alarms
 from rules.alarms import Alarm, AlarmEvent
 from rules.detect import suppressed_by
-from rules.door import Record
+from rules.door import Record, Remark
+from rules.nuisance import CHATTER_WINDOW_S, FLOOD_WINDOW_S, Chatter, Telling
 from rules.ports import Condition, controller_of
 from rules.state import ControllerState, PortState, SiteState
 from rules.step import Step
-from rules.telling import tell_faults
+from rules.telling import tell_alert, tell_faults
 
 Part = PortState | ControllerState | SiteState
+NUISANCE_TIMER = "nuisances"
+SHELF_TIMER = "shelf"
 
 
 def set_alarm(step: Step, part: Part, alarm: Alarm) -> None:
@@ -87,6 +90,7 @@ def raise_(
     known = part.alarms.get(condition)
     if known is not None and known.active:
         return
+    _count(step, part, condition)
     key = (part.target, condition)
     if detail != step.site.details.get(key, ""):
         step.site.details = {**step.site.details, key: detail}
@@ -98,11 +102,58 @@ def raise_(
     )
 
 
+def _count(step: Step, part: Part, condition: Condition) -> None:
+    """Recognise chattering of this alarm and a flood of all; both are told once and summarised."""
+    chatter = part.chatters.get(condition)
+    if chatter is not None:
+        step.touch(part)
+        after, telling = chatter.raised(step.now)
+        part.chatters = {**part.chatters, condition: after}
+        if telling is Telling.BEGIN:
+            text = f"{condition.value} comes and goes; it is told again when that is over."
+            step.effects.append(Remark("warn", part.target, text))
+        if after.on:
+            step.timers.at(step.now.monotonic_s + CHATTER_WINDOW_S, NUISANCE_TIMER)
+    if condition is Condition.ALARM_FLOOD:
+        return
+    site = step.site
+    site.flood, telling = site.flood.raised(step.now)
+    if site.flood.on:
+        step.timers.at(step.now.monotonic_s + FLOOD_WINDOW_S, NUISANCE_TIMER)
+    if telling is Telling.BEGIN:
+        raise_(step, site, Condition.ALARM_FLOOD, measured=None, detail="Further ones are counted.")
+
+
+def pass_nuisances(step: Step) -> None:
+    """As time passes: chattering and floods that are over, with what was counted meanwhile."""
+    site = step.site
+    site.flood, counted = site.flood.passed(step.now)
+    if counted is not None:
+        step.effects.append(Remark("info", site.target, f"The flood is over; {counted} alarms were counted."))
+        return_(step, site, Condition.ALARM_FLOOD)
+    elif site.flood.on:
+        step.timers.at(step.now.monotonic_s + CHATTER_WINDOW_S, NUISANCE_TIMER)
+    for part in _parts(step):
+        for condition, chatter in tuple(part.chatters.items()):
+            after, counted = chatter.passed(step.now)
+            if counted is not None:
+                step.touch(part)
+                part.chatters = {one: known for one, known in part.chatters.items() if one is not condition}
+                text = f"{condition.value} has settled; it came {counted} more times."
+                step.effects.append(Remark("info", part.target, text))
+                tell_alert(step, part, part.alarms.get(condition), condition)
+            elif after.on:
+                step.timers.at(step.now.monotonic_s + CHATTER_WINDOW_S, NUISANCE_TIMER)
+
+
 def return_(step: Step, part: Part, condition: Condition) -> None:
     """The condition is no longer true; nothing happens if it was not."""
     known = part.alarms.get(condition)
     if known is None or not known.active:
         return
+    chatter = part.chatters.get(condition, Chatter()).returned(step.now)
+    step.touch(part)
+    part.chatters = {**part.chatters, condition: chatter}
     _with(step, part, condition, lambda alarm: alarms.advance(alarm, AlarmEvent.RETURNED, step.now))
 
 
@@ -131,6 +182,7 @@ def suppress(step: Step, part: Part, condition: Condition, *, on: bool) -> None:
 
 def shelve(step: Step, part: Part, condition: Condition, until_utc: datetime) -> None:
     """Shelve the condition; raises IllegalAlarmEvent where that is not allowed."""
+    step.timers.at(step.now.monotonic_s + (until_utc - step.now.utc).total_seconds(), SHELF_TIMER)
     _with(
         step,
         part,
@@ -139,12 +191,21 @@ def shelve(step: Step, part: Part, condition: Condition, until_utc: datetime) ->
     )
 
 
-def unshelve_due(step: Step, part: Part) -> None:
-    """Bring out what was shelved until now."""
-    for alarm in tuple(part.alarms.values()):
-        if alarms.shelf_ended(alarm, step.now):
-            set_alarm(step, part, alarms.advance(alarm, AlarmEvent.UNSHELVED, step.now))
-            step.must_keep()
+def unshelve_due(step: Step) -> None:
+    """Bring out what was shelved until now; by the wall clock, as it was said."""
+    for part in _parts(step):
+        for alarm in tuple(part.alarms.values()):
+            until_utc = alarm.shelved_until_utc
+            if alarms.shelf_ended(alarm, step.now):
+                set_alarm(step, part, alarms.advance(alarm, AlarmEvent.UNSHELVED, step.now))
+                step.must_keep()
+            elif until_utc is not None:
+                left_s = (until_utc - step.now.utc).total_seconds()
+                step.timers.at(step.now.monotonic_s + left_s, SHELF_TIMER)
+
+
+def _parts(step: Step) -> list[Part]:
+    return [step.site, *step.site.controllers.values(), *step.site.ports.values()]
 
 
 def restore(part: Part, alarm: Alarm) -> None:

@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
-from rules import conditions, configure, metering, readings, requests, schedule, settle, switching
+from rules import conditions, configure, jobs, metering, readings, requests, schedule, settle, switching
 from rules.door import (
     Asked,
     BaselineLoaded,
@@ -23,6 +23,8 @@ from rules.door import (
     CommandResult,
     Configured,
     ControllerStatus,
+    Counted,
+    CountersLoaded,
     Effect,
     EffectDone,
     EnergyLoaded,
@@ -219,22 +221,13 @@ def _stopping(step: Step, event: Stopping) -> None:
         step.look_at_all()
 
 
-def _job(step: Step, event: JobChanged) -> None:
-    for port_id in event.ports:
-        port = step.site.ports.get(port_id)
-        if port is not None:
-            step.touch(port)
-            port.job = None if event.power is None else (event.name, event.power, event.until_s)
-            switching.rearm(port)
-            step.look_at(port)
-
-
 _TAKE: dict[type[Any], Callable[[Step, Any], None]] = {
     Restored: configure.restore,
     Configured: configure.adopt_plan,
     CalendarLoaded: _calendar,
     BaselineLoaded: _baseline,
     EnergyLoaded: metering.load_energy,
+    CountersLoaded: metering.load_counters,
     ClockStatus: _clock,
     ControllerStatus: readings.status,
     CommandResult: _result,
@@ -242,7 +235,8 @@ _TAKE: dict[type[Any], Callable[[Step, Any], None]] = {
     EffectDone: _done,
     Trouble: _trouble,
     Stopping: _stopping,
-    JobChanged: _job,
+    JobChanged: jobs.change,
+    Counted: jobs.counted,
 }
 
 
@@ -259,13 +253,16 @@ def _work(step: Step, due: list[str]) -> None:
             show_due = True
         elif key == FAULT_TIMER:
             _fault_timer(step)
+        elif key == conditions.SHELF_TIMER:
+            conditions.unshelve_due(step)
+        elif key == conditions.NUISANCE_TIMER:
+            conditions.pass_nuisances(step)
         elif key == KEEP_TIMER and site.unkept_id is not None:
             step.must_keep()
         elif key.startswith(GATE_TIMER):
             step.gates[key.removeprefix(GATE_TIMER)] = None
         elif key in site.ports:
             timed = site.ports[PortId(key)]
-            conditions.unshelve_due(step, timed)
             step.look_at(timed)
     _follow_clock(step)
     _decide(step, show_due=show_due)

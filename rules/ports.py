@@ -105,6 +105,7 @@ class Condition(StrEnum):
     NO_DATA = "no-data"
     NEAR_RATING = "near-rating"
     OVER_BUDGET = "over-budget"
+    ALARM_FLOOD = "alarm-flood"
     JOURNAL_FAULT = "journal-fault"
     STORE_FAULT = "store-fault"
     CLOCK_UNTRUSTED = "clock-untrusted"
@@ -128,6 +129,7 @@ SEVERITY: dict[Condition, Severity] = {
     Condition.NO_DATA: Severity.MEDIUM,
     Condition.NEAR_RATING: Severity.LOW,
     Condition.OVER_BUDGET: Severity.MEDIUM,
+    Condition.ALARM_FLOOD: Severity.MEDIUM,
     Condition.JOURNAL_FAULT: Severity.HIGH,
     Condition.STORE_FAULT: Severity.MEDIUM,
     Condition.CLOCK_UNTRUSTED: Severity.MEDIUM,

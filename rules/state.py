@@ -17,6 +17,7 @@ from rules.demand import Rule, Verdict
 from rules.detect import DetectorState, Facts
 from rules.door import Value
 from rules.energy import PortMeter
+from rules.nuisance import Chatter, FloodWatch
 from rules.plan import ControllerPlan, PortPlan, SitePlan
 from rules.ports import Condition, HoldState, PortId, Reading, Target, TargetKind
 from rules.reclose import FRESH, Reclose
@@ -27,6 +28,7 @@ from rules.staging import Gate
 UNDECIDED = Verdict(False, Rule.NOTHING, "Off: nothing is known yet.")
 NEVER_S = float("-inf")
 NO_ALARMS: Mapping[Condition, Alarm] = MappingProxyType({})
+NO_CHATTERS: Mapping[Condition, Chatter] = MappingProxyType({})
 NOTHING_TOLD: Mapping[str, Value] = MappingProxyType({})
 
 
@@ -63,8 +65,10 @@ class PortState(Snapshotted):
     """One port: what it reported, what was decided, what was commanded, what is wrong, what was told."""
 
     __slots__ = (
-        "alarms", "baseline", "computed_idle_a", "current_told_a", "current_told_s", "detector",
-        "energy_next_s", "energy_told", "expected_a", "facts", "feeds", "flag", "flag_ignore_s",
+        "counted",
+        "alarms", "baseline", "charged", "chatters", "computed_idle_a", "current_told_a", "current_told_s",
+        "detector", "energy_next_s", "energy_show", "energy_told", "expected_a", "facts", "feeds", "flag",
+        "flag_ignore_s",
         "flowing_a", "hand", "hand_until_s", "hold_proof", "index", "job", "late_on", "learning", "leaving",
         "load_w", "meter", "most_a", "off_attempts", "off_next_s", "off_ok_s", "off_owed", "on_attempts",
         "on_next_s", "on_spent", "on_wait_s", "pending", "plan", "prop", "published", "reading",
@@ -129,16 +133,23 @@ class PortState(Snapshotted):
         self.detector = DetectorState()
         self.facts = Facts(rating_a=plan.rating_a, idle_a=plan.idle_a, abilities=plan.abilities)
         self.alarms = NO_ALARMS
+        self.chatters = NO_CHATTERS
         self.hold_proof = HoldState.NONE
         # what was told
         self.meter = PortMeter(plan.id, None)
         self.energy_next_s = NEVER_S
-        self.energy_told = (0.0, 0.0)
-        """Energy and saved energy as told last [Wh]."""
+        self.energy_told: tuple[float, ...] = ()
+        """Energy, saved energy [Wh] and powered time [s] as told last."""
+        self.energy_show = ""
+        """The show that ran when they were told last: the one that the next step of theirs belongs to."""
+        self.charged: tuple[datetime | None, float, float] = (None, 0.0, 0.0)
+        """Up to when, and what of energy and saved energy counted by this process [Wh], is in the cost."""
         self.baseline = Baseline()
         self.learning = Learning()
         self.computed_idle_a: float | None = None
         """Idle current computed from the pixels [A]."""
+        self.counted: int | None = None
+        """Pixels as counted, since the configuration said how many there are."""
         self.most_a: float | None = None
         """The highest current seen [A]."""
         self.published = NOTHING_TOLD
@@ -150,7 +161,7 @@ class PortState(Snapshotted):
 class ControllerState(Snapshotted):
     """One controller: reachable or not, and for how many polls it has not answered."""
 
-    __slots__ = ("alarms", "failures", "plan", "published", "reachable", "target", "told_present")
+    __slots__ = ("alarms", "chatters", "failures", "plan", "published", "reachable", "target", "told_present")
 
     def __init__(self, plan: ControllerPlan) -> None:
         self.plan = plan
@@ -159,6 +170,7 @@ class ControllerState(Snapshotted):
         self.failures = 0
         self.told_present: bool | None = None
         self.alarms = NO_ALARMS
+        self.chatters = NO_CHATTERS
         self.published = NOTHING_TOLD
 
 
@@ -178,35 +190,13 @@ class SiteState(Snapshotted):
     """Everything else."""
 
     __slots__ = (
-        "alarms",
-        "calendars",
-        "clock_trusted",
-        "controllers", "details",
-        "energy_next_s",
-        "fault_until_s",
-        "faults",
-        "holds",
-        "load_told_s",
-        "load_w",
-        "next_id",
-        "orphans",
-        "plan",
-        "ports",
-        "ports_on",
-        "props_published",
-        "published",
-        "restored",
-        "show_changes_utc",
-        "show_check_utc",
-        "shows",
-        "stopping",
-        "successor",
-        "successor_until_s",
-        "supplies",
-        "target",
-        "unkept_id",
-        "utc_offset_s",
-        "weather_hold",
+        "heard",
+        "alarms", "calendars", "chatters", "clock_trusted", "controllers", "counters", "counters_loaded",
+        "counters_whole", "details", "energy_next_s",
+        "fault_until_s", "faults", "flood", "holds", "load_told_s", "load_w", "next_id", "orphans", "plan",
+        "ports", "ports_on", "props_published", "published", "restored", "show_changes_utc",
+        "show_check_utc", "shows", "stopping", "successor", "successor_until_s", "supplies", "target",
+        "unkept_id", "utc_offset_s", "weather_hold",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -233,6 +223,12 @@ class SiteState(Snapshotted):
         self.fault_until_s = NEVER_S
         """After an unexpected error no ON is given until then [monotonic s]."""
         self.energy_next_s = NEVER_S
+        self.counters: Mapping[str, float] = MappingProxyType({})
+        """Counters of the site by name; see `rules.metering`."""
+        self.counters_loaded: frozenset[str] = frozenset()
+        """Counters whose past is known."""
+        self.counters_whole = False
+        """What is not loaded began with this process."""
         self.load_told_s = NEVER_S
         self.next_id = 1
         self.unkept_id: int | None = None
@@ -243,6 +239,10 @@ class SiteState(Snapshotted):
         self.faults = 0
         self.load_w = 0.0
         self.alarms = NO_ALARMS
+        self.chatters = NO_CHATTERS
+        self.flood = FloodWatch()
+        self.heard: frozenset[int] = frozenset()
+        """Universes on which show data arrives now."""
         self.details: Mapping[tuple[Target, Condition], str] = MappingProxyType({})
         """What the one who raised a condition said of it, for its message."""
         self.published = NOTHING_TOLD

@@ -82,7 +82,12 @@ def gravest(part: Part) -> Alarm | None:
         return None
     return min(
         standing,
-        key=lambda alarm: (alarm.hidden, alarm.process is AlarmState.RETURNED, _ORDER[alarm.condition]),
+        key=lambda alarm: (
+            alarm.suppressed,
+            alarm.hidden,
+            alarm.process is AlarmState.RETURNED,
+            _ORDER[alarm.condition],
+        ),
     )
 
 
@@ -98,13 +103,23 @@ def tell_faults(step: Step, part: Part, before: Alarm | None, after: Alarm) -> N
         "fault-detail",
         {alarm.condition.value: _detail(step, part, alarm) for alarm in _by_gravity(part)},
     )
-    if not alarms.is_shown(after):
+    chatter = part.chatters.get(after.condition)
+    settling = chatter is not None and chatter.on
+    if settling and (not alarms.is_shown(after) or (chatter is not None and chatter.counted > 1)):
+        pass  # its alert stands as it is until it has settled
+    elif not alarms.is_shown(after):
         if before is not None and alarms.is_shown(before):
             step.effects.append(Alert(part.target, after.condition, None))
     elif alarms.needs_telling(before, after) or before is None or not alarms.is_shown(before):
         step.effects.append(Alert(part.target, after.condition, sentence(step, part, after)))
     if isinstance(part, PortState) and part.prop is not None:
         _tell_prop_fault(step, part.prop)
+
+
+def tell_alert(step: Step, part: Part, alarm: Alarm | None, condition: Condition) -> None:
+    """The alert of one condition as it stands now."""
+    text = sentence(step, part, alarm) if alarm is not None and alarms.is_shown(alarm) else None
+    step.effects.append(Alert(part.target, condition, text))
 
 
 def _by_gravity(part: Part) -> list[Alarm]:

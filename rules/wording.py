@@ -98,6 +98,10 @@ WORDS: Final[Mapping[Condition, Words]] = MappingProxyType(
             "{where}: the ports of this supply may draw {measured}; it gives {limit}.[ {detail}][ {done}]",
             "Lower the brightness, or feed some ports from another supply.",
         ),
+        _C.ALARM_FLOOD: Words(
+            "{where}: more than ten alarms in ten minutes.[ {detail}][ {done}]",
+            "Look for what they share: a supply, a box, a cable, rain. Each port's own alert stands as well.",
+        ),
         _C.JOURNAL_FAULT: Words(
             "{where}: holds, lockouts and trips can't be written to disk.[ {detail}][ {done}]",
             "Free disk space or replace the storage; until then nothing is switched on that "
