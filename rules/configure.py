@@ -5,7 +5,7 @@ from dataclasses import replace
 from datetime import timedelta
 from types import MappingProxyType
 
-from rules import alarms, conditions, reclose, schedule, staging
+from rules import alarms, conditions, jobs, reclose, schedule, staging
 from rules.alarms import AlarmEvent
 from rules.door import Adopted, Configured, Origin, Remark, Restored, Value
 from rules.energy import GAP_S, starting_wh
@@ -105,6 +105,8 @@ def _install(step: Step, plan: SitePlan) -> None:
             port_plan.pixels,
         ):
             port.facts = port.facts._replace(learned=False)
+        if port.plan.pixels != port_plan.pixels:
+            port.counted = None
         port.plan, port.index, port.feeds = port_plan, index, feeds
         port.prop = prop.id if prop is not None else None
         port.shows = frozenset(calls.get(port_id, ()))
@@ -175,8 +177,9 @@ def _tell_all(step: Step) -> None:
         if not port.published:
             for name, value in _INITIAL.items():
                 step.tell(port, name, value)
-        if port.plan.pixels is not None:
-            step.tell(port, "pixels", port.plan.pixels)
+        pixels = port.plan.pixels if port.counted is None else port.counted
+        if pixels is not None:
+            step.tell(port, "pixels", pixels)
         if port.facts.idle_a is not None:
             step.tell(port, "expected", port.facts.idle_a)
     others: list[ControllerState | SiteState] = [step.site, *step.site.controllers.values()]
@@ -189,10 +192,7 @@ def _tell_all(step: Step) -> None:
     for prop in step.plan.props.values():
         target = Target(TargetKind.PROP, prop.id)
         step.tell_prop(target, "fault", "none")
-        counts = [step.plan.ports[feed].pixels for feed in prop.fed_by]
-        known = [count for count in counts if count is not None]
-        if known:
-            step.tell_prop(target, "pixels", sum(known))
+        jobs.tell_prop_pixels(step, prop.id)
 
 
 _INITIAL: Mapping[str, Value] = {

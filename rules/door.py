@@ -168,12 +168,28 @@ class JobChanged:
     """A test job (counting, pre-show check) takes ports, sets their power, or (power None) gives them back.
 
     `until_s`: monotonic second at which the job ends by itself, whatever happens to whoever started it.
+    `begin`: take free ports; else only ports that the job still has are changed.
     """
 
     name: str
     ports: tuple[PortId, ...]
     power: bool | None
     until_s: float = 0.0
+    begin: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Counted:
+    """What became of a count: one sentence or more in `text`, the pixels if there was an answer.
+
+    `data`: the figures, for the history.
+    """
+
+    port: PortId
+    accepted: bool
+    text: str
+    pixels: int | None = None
+    data: dict[str, Any] = field(default_factory=dict)
 
 
 Event = (
@@ -191,6 +207,7 @@ Event = (
     | Trouble
     | Stopping
     | JobChanged
+    | Counted
 )
 
 # ---------------------------------------------------------------- effects
@@ -296,4 +313,28 @@ class Adopted:
     text: str = ""
 
 
-Effect = Persist | Switch | Publish | Alert | Presence | Answer | Record | Remark | Adopted | WakeAt
+@dataclass(frozen=True, slots=True)
+class CountPixels:
+    """Begin to count the pixels of `port`: the job `name` has all `feeds` of its prop, dark, until `until_s`.
+
+    `limit_a`: the current the count never plans to exceed [A]. `JobChanged` gives the port power, `Counted`
+    says what became of it.
+    """
+
+    name: str
+    port: PortId
+    feeds: tuple[PortId, ...]
+    until_s: float
+    limit_a: float
+
+
+@dataclass(frozen=True, slots=True)
+class JobEnded:
+    """The rules took `ports` away from the job `name`; `reason` is one sentence."""
+
+    name: str
+    ports: tuple[PortId, ...]
+    reason: str
+
+
+Effect = CountPixels | JobEnded | Persist | Switch | Publish | Alert | Presence | Answer | Record | Remark | Adopted | WakeAt

@@ -1,6 +1,6 @@
 """A reading comes in: what it proves about power, what is wrong, how much flowed. The hot path."""
 
-from rules import conditions, detect, reclose, switching
+from rules import conditions, detect, jobs, reclose, switching
 from rules.door import ControllerStatus
 from rules.metering import measure, power_went_off
 from rules.plan import Limit
@@ -143,6 +143,8 @@ def status(step: Step, event: ControllerStatus) -> None:
     for port in _ports(step, controller):
         step.touch(port)
         port.unbroken = False
+        if port.job is not None:
+            jobs.end(step, port, "its controller does not answer.")
         step.look_at(port)
     if controller.failures >= step.plan.no_data_polls:
         conditions.raise_(step, controller, Condition.NO_DATA, detail=event.detail)

@@ -7,7 +7,7 @@ not remembered.
 import re
 from datetime import timedelta
 
-from rules import alarms, conditions, metering, schedule, switching, trips
+from rules import alarms, conditions, jobs, metering, schedule, switching, trips
 from rules.alarms import AlarmEvent, IllegalAlarmEvent
 from rules.demand import Rule
 from rules.door import Answer, Asked, Remark, Verb
@@ -317,8 +317,20 @@ def _relearn(step: Step, event: Asked) -> str:
     return "Its idle current is learned anew over the next quiet moments."
 
 
-def _elsewhere(_step: Step, _event: Asked) -> str:
-    raise RefusedError("a count is asked of the running process, by `duskward count`.")
+def _count(step: Step, event: Asked) -> str:
+    port = _port(step, event.target)
+    wanted = event.argument.strip() or "start"
+    if wanted == "stop":
+        if port.job is None:
+            raise RefusedError("it is not being counted.")
+        jobs.end(step, port, "it was asked to stop.")
+        return "The count is stopped."
+    if wanted != "start":
+        raise RefusedError(f"{wanted!r} is neither start nor stop.")
+    refusal = jobs.count_refusal(step, port)
+    if refusal:
+        raise RefusedError(refusal)
+    return jobs.begin_count(step, port)
 
 
 _VERBS = {
@@ -331,6 +343,6 @@ _VERBS = {
     Verb.SHELVE: _shelve,
     Verb.START_SHOW: _start_show,
     Verb.CONFIRM: _confirm,
-    Verb.COUNT: _elsewhere,
+    Verb.COUNT: _count,
     Verb.RELEARN: _relearn,
 }

@@ -2,7 +2,7 @@
 
 from datetime import datetime, timedelta
 
-from rules import conditions, reclose, staging, switching
+from rules import conditions, jobs, reclose, staging, switching
 from rules.demand import SAFETY_RULES, Facts, Rule, ShowCall, Verdict, decide
 from rules.holding import holder_words, holds_on
 from rules.ports import Condition, HoldState, Mode
@@ -145,6 +145,7 @@ def settle(step: Step, port: PortState) -> None:
     verdict = _plain(step, port) or decide(gather(step, port))
     if verdict is not port.verdict and verdict != port.verdict:
         _take(step, port, verdict)
+    jobs.yield_to(step, port)
     _shoot(step, port)
     switching.drive(step, port)
     _prove_hold(step, port)
@@ -186,11 +187,7 @@ def _expire(step: Step, port: PortState) -> None:
         else:
             step.timers.at(min(port.hand_until_s, now_s + 60.0), port.plan.id)
     if port.job is not None:
-        if now_s >= port.job[2]:
-            step.touch(port)
-            port.job = None
-        else:
-            step.timers.at(port.job[2], port.plan.id)
+        jobs.expire(step, port)
     if port.released_until_s > now_s:
         for feed in port.feeds:
             step.timers.at(port.released_until_s, feed)
