@@ -23,7 +23,8 @@ async def _run(spec: SiteSpec, arguments: argparse.Namespace) -> None:
     loop = asyncio.get_running_loop()
     for name in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(name, stop.set)
-    async with site.serve(ports_from=arguments.ports_from, e131=arguments.e131) as addresses:
+    serving = site.serve(ports_from=arguments.ports_from, e131=arguments.e131, listen=arguments.listen)
+    async with serving as addresses:
         sys.stdout.write(json.dumps(as_json(addresses)) + "\n")
         sys.stdout.flush()
         await stop.wait()
@@ -34,6 +35,7 @@ def main() -> int:
     reader = argparse.ArgumentParser(prog="python -m bridge.simulator", description=__doc__)
     reader.add_argument("spec", nargs="?", type=Path, help="the site as YAML; without it the demo site")
     reader.add_argument("--ports-from", type=int, default=0, help="first TCP port; 0: any free ones")
+    reader.add_argument("--listen", default="127.0.0.1", help="address to listen on (%(default)s)")
     reader.add_argument("--seed", type=int, default=0, help="same seed, same site")
     reader.add_argument("--speed", type=float, default=1.0, help="simulated seconds per second")
     reader.add_argument("--e131", action="store_true", help="take levels from E1.31, universe 1 on")

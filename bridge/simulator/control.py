@@ -33,13 +33,14 @@ class ControlFace:
     | GET /history?since=0&orders_since=0 | power changes and orders from these indices on, and the next |
     """
 
-    def __init__(self, site: "SimulatedSite", port: int) -> None:
+    def __init__(self, site: "SimulatedSite", port: int, listen: str = LOOPBACK) -> None:
         self._site = site
+        self._listen = listen
         self._runner: web.AppRunner | None = None
         self.port = port
 
     async def start(self) -> None:
-        """Listen on loopback."""
+        """Listen; on loopback unless another address was given."""
         app = web.Application(middlewares=[_explain])
         for name, handler in (
             ("fault", self._fault),
@@ -56,7 +57,7 @@ class ControlFace:
         app.router.add_get("/history", self._history)
         self._runner = web.AppRunner(app, access_log=None, shutdown_timeout=0.0)
         await self._runner.setup()
-        await web.TCPSite(self._runner, LOOPBACK, self.port, reuse_address=True).start()
+        await web.TCPSite(self._runner, self._listen, self.port, reuse_address=True).start()
         self.port = self._runner.addresses[0][1]
 
     async def stop(self) -> None:

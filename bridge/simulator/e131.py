@@ -1,4 +1,4 @@
-"""A small E1.31 listener on loopback: levels for the simulated strings, parsed on its own.
+"""A small E1.31 listener: levels for the simulated strings, parsed on its own.
 
 Deliberately not the bridge's reader, so that each checks the other. Offsets: ANSI E1.31-2018, section 4.
 """
@@ -68,14 +68,14 @@ class _Listener(asyncio.DatagramProtocol):
 
 
 @asynccontextmanager
-async def listen(site: "SimulatedSite") -> AsyncIterator[tuple[str, int]]:
-    """Listen for E1.31 on a free UDP port of loopback; gives its address."""
+async def listen(site: "SimulatedSite", host: str = "127.0.0.1") -> AsyncIterator[tuple[str, int]]:
+    """Listen for E1.31 on a free UDP port of `host`; gives its address."""
     loop = asyncio.get_running_loop()
-    transport, listener = await loop.create_datagram_endpoint(lambda: _Listener(site), ("127.0.0.1", 0))
+    transport, listener = await loop.create_datagram_endpoint(lambda: _Listener(site), (host, 0))
     passing = asyncio.create_task(listener.pass_on(), name="simulator-e131")
     try:
-        host, port = transport.get_extra_info("sockname")
-        yield host, port
+        address, port = transport.get_extra_info("sockname")
+        yield address, port
     finally:
         transport.close()
         passing.cancel()

@@ -247,14 +247,17 @@ class SimulatedSite:
         self._held(port).set_levels(levels, self.now())
 
     @asynccontextmanager
-    async def serve(self, *, ports_from: int = 0, e131: bool = False) -> AsyncIterator[Addresses]:
-        """Serve every controller and the control endpoint on loopback.
+    async def serve(
+        self, *, ports_from: int = 0, e131: bool = False, listen: str = "127.0.0.1"
+    ) -> AsyncIterator[Addresses]:
+        """Serve every controller and the control endpoint.
 
         ports_from: first TCP port, the others follow; 0: any free ones. e131: listen for E1.31 packets, too.
+        listen: the address to listen on; the control endpoint lets anybody who reaches it start faults.
         """
         from bridge.simulator.web import serve  # noqa: PLC0415 - aiohttp only where HTTP is wanted
 
-        async with serve(self, ports_from=ports_from, e131=e131) as addresses:
+        async with serve(self, ports_from=ports_from, e131=e131, listen=listen) as addresses:
             yield addresses
 
     def _held(self, port: PortId | str) -> SimulatedPort:

@@ -1,4 +1,4 @@
-"""The HTTP face of a simulated site: one aiohttp server per controller, on loopback."""
+"""The HTTP face of a simulated site: one aiohttp server per controller, on loopback unless told otherwise."""
 
 import asyncio
 import json
@@ -30,8 +30,11 @@ PUSH_EVERY_S = 0.25
 class ControllerFace:
     """One controller's HTTP server: answers, orders, push streams, and what it does wrong."""
 
-    def __init__(self, site: "SimulatedSite", controller: "SimulatedController", port: int) -> None:
+    def __init__(
+        self, site: "SimulatedSite", controller: "SimulatedController", port: int, listen: str = LOOPBACK
+    ) -> None:
         self._site = site
+        self._listen = listen
         self._controller = controller
         self._runner: web.AppRunner | None = None
         self.port = port
@@ -44,7 +47,7 @@ class ControllerFace:
         # A hanging answer must not hold up the end: it gets no grace.
         self._runner = web.AppRunner(app, access_log=None, shutdown_timeout=0.01, handler_cancellation=True)
         await self._runner.setup()
-        listener = web.TCPSite(self._runner, LOOPBACK, self.port, reuse_address=True)
+        listener = web.TCPSite(self._runner, self._listen, self.port, reuse_address=True)
         await listener.start()
         self.port = self._runner.addresses[0][1]
 
@@ -203,10 +206,12 @@ def _break(request: web.Request) -> None:
 
 
 @asynccontextmanager
-async def serve(site: "SimulatedSite", *, ports_from: int, e131: bool) -> "AsyncIterator[Addresses]":
-    """Serve `site` on loopback until the context ends. Raises OSError when a TCP port is taken."""
+async def serve(
+    site: "SimulatedSite", *, ports_from: int, e131: bool, listen: str = LOOPBACK
+) -> "AsyncIterator[Addresses]":
+    """Serve `site` on `listen` until the context ends. Raises OSError where it can't listen."""
     from bridge.simulator.control import ControlFace  # noqa: PLC0415 - control knows web's site, not the reverse
-    from bridge.simulator.e131 import listen  # noqa: PLC0415 - only where it is asked for
+    from bridge.simulator.e131 import listen as listen_e131  # noqa: PLC0415 - only where it is asked for
     from bridge.simulator.site import Addresses  # noqa: PLC0415 - site imports this module lazily, too
 
     def _tcp_port(place: int) -> int:
@@ -215,19 +220,19 @@ async def serve(site: "SimulatedSite", *, ports_from: int, e131: bool) -> "Async
     async with AsyncExitStack() as stack:
         faces: dict[str, ControllerFace] = {}
         for place, (name, controller) in enumerate(site.controllers.items()):
-            face = ControllerFace(site, controller, _tcp_port(place))
+            face = ControllerFace(site, controller, _tcp_port(place), listen)
             await face.start()
             stack.push_async_callback(face.stop)
             faces[name] = face
-        control = ControlFace(site, _tcp_port(len(faces)))
+        control = ControlFace(site, _tcp_port(len(faces)), listen)
         await control.start()
         stack.push_async_callback(control.stop)
-        address = await stack.enter_async_context(listen(site)) if e131 else None
+        address = await stack.enter_async_context(listen_e131(site, listen)) if e131 else None
         ticking = asyncio.create_task(_tick(site, list(faces.values())), name="simulator-tick")
         try:
             yield Addresses(
-                {name: f"http://{LOOPBACK}:{face.port}" for name, face in faces.items()},
-                f"http://{LOOPBACK}:{control.port}",
+                {name: f"http://{listen}:{face.port}" for name, face in faces.items()},
+                f"http://{listen}:{control.port}",
                 address,
             )
         finally:

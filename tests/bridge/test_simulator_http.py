@@ -527,6 +527,41 @@ def test_the_simulator_runs_as_a_process_of_its_own(tmp_path):
         assert process.wait(10) == 0
 
 
+def test_the_simulator_listens_where_it_is_told():
+    """Everything it serves is on the address of --listen, and nothing of it on the usual one."""
+    with subprocess.Popen(
+        [sys.executable, "-m", "bridge.simulator", "--listen", "127.0.0.2", "--e131"],
+        stdout=subprocess.PIPE,
+        text=True,
+    ) as process:
+        try:
+            addresses = json.loads(process.stdout.readline())
+            urls = [*addresses["controllers"].values(), addresses["control"]]
+            assert addresses["e131"][0] == "127.0.0.2"
+            for url in urls:
+                host, _, port = url.removeprefix("http://").partition(":")
+                assert host == "127.0.0.2"
+                socket.create_connection((host, int(port)), timeout=2).close()
+                with pytest.raises(ConnectionRefusedError):
+                    socket.create_connection(("127.0.0.1", int(port)), timeout=2)
+        finally:
+            process.send_signal(signal.SIGTERM)
+        assert process.wait(10) == 0
+
+
+def test_an_address_that_is_not_this_machines_is_said():
+    """A wrong --listen is exit code 2 and a sentence (198.51.100.0/24: RFC 5737, in nobody's use)."""
+    done = subprocess.run(
+        [sys.executable, "-m", "bridge.simulator", "--listen", "198.51.100.7"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 2
+    assert "198.51.100.7" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
 def test_a_spec_that_is_not_there_is_said(tmp_path):
     """A wrong path is exit code 2 and a sentence."""
     done = subprocess.run(
