@@ -75,7 +75,7 @@ class Discovery:
         }
         about: dict[str, Any] = {
             "identifiers": [device.id],
-            "name": device.name,
+            "name": _name(self.tree, device),
             "manufacturer": ORIGIN,
             "model": _model(self.tree, device),
         }
@@ -175,6 +175,14 @@ def _needed(tree: Tree, device: Device) -> list[str]:
     if device.target.kind is TargetKind.PORT and device.parent is not None:
         return [tree.root, device.parent, device.id]
     return [tree.root]
+
+
+def _name(tree: Tree, device: Device) -> str:
+    """The device's name; a prop called like a port or a controller says which it is."""
+    prop = device.target.kind is TargetKind.PROP
+    if prop and any(other.name == device.name for other in tree.devices.values() if other is not device):
+        return f"{device.name} (prop)"
+    return device.name
 
 
 def _model(tree: Tree, device: Device) -> str:
@@ -290,9 +298,7 @@ def _faults(make: _Maker) -> Iterator[tuple[str, Component]]:
         yield make.set(
             "button", "acknowledge", "Acknowledge", payload_press="all", icon="mdi:bell-check-outline"
         )
-        yield _line(
-            make, "shelve", "Shelve (fault and time: no-load PT2H)", "fault-detail", "mdi:bell-sleep-outline"
-        )
+        yield _line(make, "shelve", "Shelve", "fault-detail", "mdi:bell-sleep-outline")
 
 
 def _line(make: _Maker, prop: str, name: str, beside: str, icon: str) -> tuple[str, Component]:
@@ -312,8 +318,8 @@ def _holds(make: _Maker) -> Iterator[tuple[str, Component]]:
         value_template=_HOLDERS,
         **_DIAGNOSTIC,
     )
-    yield _line(make, "add-hold", "Hold (name the holder)", "hold", "mdi:lock-outline")
-    yield _line(make, "release", "Release (name the holder)", "hold", "mdi:lock-open-outline")
+    yield _line(make, "add-hold", "Add hold", "hold", "mdi:lock-outline")
+    yield _line(make, "release", "Release hold", "hold", "mdi:lock-open-outline")
 
 
 def _answer(make: _Maker) -> tuple[str, Component]:
