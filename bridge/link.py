@@ -149,6 +149,8 @@ class Link:
         self._aside: dict[str, bytes] = {}
         self._seldom: set[str] = set()
         self._attempts = 0
+        self._told_end = ""
+        """The last reason for an end, or for an attempt that failed, since the broker took us."""
         self._evictions = 0
         self._stopping = asyncio.Event()
         self._up = asyncio.Event()
@@ -303,7 +305,10 @@ class Link:
             finally:
                 self._leave(wire)
             self._learn(wire, accepted, time.monotonic() - started_s)
-            _log.warning("link.disconnected", reason=reason, broker=self._broker)
+            # Told once: a broker that stays away would fill the log of ten weeks with one sentence.
+            log = _log.debug if reason == self._told_end else _log.warning
+            log("link.disconnected", reason=reason, broker=self._broker)
+            self._told_end = reason
             self._call(self._on_disconnected, reason)
             await self._pause()
 
@@ -333,6 +338,7 @@ class Link:
 
     def _begin(self, refused: Sequence[str]) -> None:
         _log.info("link.connected", broker=self._broker, retained=len(self.retained))
+        self._told_end = ""
         for one in refused:
             self._refuse(one, f"the broker does not let us listen to {one}: its access rules must allow it")
         self._call(self._on_connected)

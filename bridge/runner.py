@@ -71,6 +71,8 @@ class Runner:
     ) -> None:
         self.engine = Engine()
         self.controllers: Mapping[str, Controller] = {}
+        self.stepped_s = clock.now().monotonic_s
+        """When the engine's last step was completed [monotonic s]."""
         self._clock = clock
         self._keeper = keeper
         self._outlet = outlet
@@ -109,6 +111,7 @@ class Runner:
         events, self._events = self._events, []
         now = self._clock.now()
         effects = self.engine.step(now, events)
+        self.stepped_s = now.monotonic_s
         wake_s = None
         for effect in effects:
             if type(effect) is WakeAt:
