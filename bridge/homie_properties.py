@@ -6,7 +6,7 @@ Names, datatypes and units are the project's vocabulary of topics; the conventio
 from collections.abc import Iterable
 
 from bridge.homie_values import Datatype, Property
-from rules.plan import PortPlan
+from rules.plan import PortPlan, SitePlan
 from rules.ports import AlarmState, Condition, HoldState, Mode
 
 _FAULTS = ",".join(("none", *Condition))
@@ -55,6 +55,9 @@ _PORT_TAIL = (
     Property("reset", "Reset", Datatype.ENUM, format="reset", settable=True, retained=False),
     _ANSWER,
 )
+_COUNT = Property(
+    "count", "Count the pixels", Datatype.ENUM, format="start,stop", settable=True, retained=False
+)
 CONTROLLER = (*_HOLDS, *_ALARMS, _ANSWER)
 PROP = (
     Property("fault", "Fault", Datatype.ENUM, format=_FAULTS),
@@ -79,11 +82,13 @@ SITE = (
     Property("load", "Load", Datatype.FLOAT, unit="W", measurement=True),
     Property("energy", "Energy", Datatype.FLOAT, format="0:", unit="kWh", measurement=True),
     Property("saved", "Energy saved", Datatype.FLOAT, format="0:", unit="kWh", measurement=True),
+    Property("pre-show-check", "Pre-show check", Datatype.JSON),
     Property("ports-on", "Ports on", Datatype.INTEGER, format="0:", unit="#"),
     Property("faults", "Faults", Datatype.INTEGER, format="0:", unit="#"),
     *_ALARMS,
     _ANSWER,
 )
+_COST = (("cost", "Cost (estimated at the wall)"), ("saved-cost", "Cost saved"))
 OPTIONAL = frozenset({"current", "expected", "load", "energy", "voltage", "temperature"})
 """A port that can't report them has no such property, and saying one is no error."""
 
@@ -96,5 +101,20 @@ def port_properties(plan: PortPlan) -> tuple[Property, ...]:
         *(_PORT_CURRENT if can.current else ()),
         *((_PORT_VOLTAGE,) if can.voltage else ()),
         *((_PORT_TEMPERATURE,) if can.temperature else ()),
+        *((_COUNT,) if plan.show_data is not None and can.current and can.switch else ()),
         *_PORT_TAIL,
+    )
+
+
+def site_properties(plan: SitePlan) -> tuple[Property, ...]:
+    """The properties of the site; money only where the plan says what energy costs."""
+    if plan.tariff is None:
+        return SITE
+    unit = plan.tariff.currency
+    return (
+        *SITE,
+        *(
+            Property(one, title, Datatype.FLOAT, format="0:", unit=unit, measurement=True)
+            for one, title in _COST
+        ),
     )

@@ -5,7 +5,7 @@ from dataclasses import replace
 from datetime import timedelta
 from types import MappingProxyType
 
-from rules import alarms, conditions, jobs, reclose, schedule, staging
+from rules import alarms, conditions, jobs, preshow, reclose, schedule, staging
 from rules.alarms import AlarmEvent
 from rules.door import Adopted, Configured, Origin, Remark, Restored, Value
 from rules.energy import GAP_S, starting_wh
@@ -137,6 +137,7 @@ def _install(step: Step, plan: SitePlan) -> None:
     _tell_all(step)
     step.show_dirty = step.site_dirty = True
     step.look_at_all()
+    preshow.schedule(step)
 
 
 def _supplies(step: Step, plan: SitePlan) -> dict[str, SupplyState]:
@@ -222,8 +223,9 @@ def restore(step: Step, event: Restored) -> None:
         shots={port: shots for port, shots in safety.shots.items() if port not in site.ports},
         energy_floor_wh=safety.energy_floor_wh,
     )
+    first = event.origin is Origin.FIRST_START
+    site.counters_whole = site.counters_whole or first
     for port in site.ports.values():
-        first = event.origin is Origin.FIRST_START
         port.meter.start(starting_wh(floor_wh=safety.energy_floor_wh.get(port.plan.id), first_start=first))
         _restore_port(step, port, event)
     for shelved in safety.shelved:

@@ -14,7 +14,18 @@ from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
-from rules import conditions, configure, jobs, metering, readings, requests, schedule, settle, switching
+from rules import (
+    conditions,
+    configure,
+    jobs,
+    metering,
+    preshow,
+    readings,
+    requests,
+    schedule,
+    settle,
+    switching,
+)
 from rules.door import (
     Asked,
     BaselineLoaded,
@@ -113,9 +124,9 @@ class Engine:
                 continue
             effects += _finish(step)
         self._timers.at(now.monotonic_s + OFF_AFTER_FAULT_S, FAULT_TIMER)
-        wakes = [effect for effect in effects if isinstance(effect, WakeAt)]
+        wake_s = self._timers.next_s()
         kept = [effect for effect in effects if not isinstance(effect, WakeAt)]
-        return [*kept, *wakes[-1:]]
+        return [*kept, WakeAt(max(now.monotonic_s, now.monotonic_s if wake_s is None else wake_s))]
 
 
 def _bare_off(now: Now, site: SiteState, key: str) -> list[Effect]:
@@ -217,6 +228,10 @@ def _trouble(step: Step, event: Trouble) -> None:
 
 def _stopping(step: Step, event: Stopping) -> None:
     step.site.stopping = event.power_off
+    for port in step.site.ports.values():
+        step.touch(port)
+        metering.tell_energy(step, port)
+    metering.tell_site_energy(step)
     if event.power_off:
         step.look_at_all()
 
@@ -253,6 +268,8 @@ def _work(step: Step, due: list[str]) -> None:
             show_due = True
         elif key == FAULT_TIMER:
             _fault_timer(step)
+        elif key == preshow.PRE_SHOW_TIMER:
+            preshow.timer(step)
         elif key == conditions.SHELF_TIMER:
             conditions.unshelve_due(step)
         elif key == conditions.NUISANCE_TIMER:

@@ -1,12 +1,18 @@
 """What readings add up to: energy, what being off has saved, and the idle current a port has of its own."""
 
-from rules import baseline, conditions
+from collections.abc import Mapping
+from types import MappingProxyType
+
+from rules import baseline, conditions, detect, preshow
 from rules.baseline import Baseline, Drift, Learning
-from rules.door import EnergyLoaded, Publish, Record, Remark
+from rules.door import CountersLoaded, EnergyLoaded, Publish, Record, Remark
+from rules.energy import at_wall_wh
+from rules.plan import TYPICAL_EFFICIENCY
 from rules.ports import Condition, Reading
 from rules.schedule import Phase
 from rules.state import PortState
 from rules.step import Step
+from rules.tariff import Tariff, Used
 
 TELL_ON_S = 60.0
 TELL_OFF_S = 900.0
@@ -21,9 +27,13 @@ def measure(step: Step, port: PortState, reading: Reading, current_a: float | No
     )
     if current_a is not None and port.seen_power is True and not reading.tripped:
         port.flowing_a = current_a
+        preshow.saw(step, port, current_a)
         port.most_a = max(port.most_a or 0.0, current_a)
-        port.learning = baseline.watch(port.learning, reading.measured_s, current_a, healthy=not port.alarms)
-    if now_s >= port.energy_next_s:
+        port.learning = baseline.watch(
+            port.learning, reading.measured_s, current_a, healthy=not port.detector.active
+        )
+    if now_s >= port.energy_next_s or (port.seen_power and port.energy_next_s > now_s + TELL_ON_S):
+        # The second: power has just come on, and what is counted from now on belongs to another show.
         tell_energy(step, port)
 
 
@@ -31,15 +41,19 @@ def tell_energy(step: Step, port: PortState) -> None:
     """Publish and record the counters of a port; nothing while they are withheld."""
     now_s = step.now.monotonic_s
     port.energy_next_s = now_s + (TELL_ON_S if port.seen_power else TELL_OFF_S)
+    if step.plan.tariff is not None:
+        _charge(step, port, step.plan.tariff)
+    show, port.energy_show = port.energy_show, _show(step, port)
     energy_wh = port.meter.energy_wh
     if energy_wh is None:
         return
-    told = (energy_wh, port.meter.saved_wh)
+    told = (energy_wh, port.meter.saved_wh, port.meter.powered_s)
     if told == port.energy_told:
         return
+    if told[:1] != port.energy_told[:1]:
+        step.effects.append(Publish(port.target, "energy", energy_wh / 1000.0))
     port.energy_told = told
-    step.effects.append(Publish(port.target, "energy", energy_wh / 1000.0))
-    data = {"energy_wh": told[0], "saved_wh": told[1], "show": _show(step, port)}
+    data = {"energy_wh": told[0], "saved_wh": told[1], "powered_s": told[2], "show": show}
     step.effects.append(Record("energy", step.now.utc, port.target, data))
     if now_s >= step.site.energy_next_s:
         step.site.energy_next_s = now_s + TELL_ON_S
@@ -56,7 +70,9 @@ def _show(step: Step, port: PortState) -> str:
 
 
 def tell_site_energy(step: Step) -> None:
-    """The site's counters: the sums, as long as every port's is known."""
+    """The site's counters: what it cost, and the sums as long as every port's is known."""
+    if step.plan.tariff is not None:
+        _tell_cost(step, step.plan.tariff)
     energy_wh = saved_wh = 0.0
     for port in step.site.ports.values():
         own_wh = port.meter.energy_wh
@@ -73,14 +89,70 @@ def load_energy(step: Step, event: EnergyLoaded) -> None:
     port = step.site.ports.get(event.port)
     if port is not None:
         step.touch(port)
-        port.meter.start(event.energy_wh, event.saved_wh)
+        port.meter.start(event.energy_wh, event.saved_wh, event.powered_s)
         tell_energy(step, port)
+
+
+# ---------------------------------------------------------------- what it costs
+
+
+def cost_counters(tariff: Tariff) -> Mapping[str, str]:
+    """The site's counters of money in the tariff's currency: property → name of the counter.
+
+    Another currency is another counter: sums of two would mean nothing.
+    """
+    return {name: f"{name} {tariff.currency}".strip() for name in ("cost", "saved-cost")}
+
+
+def _charge(step: Step, port: PortState, tariff: Tariff) -> None:
+    """Add what a port took and saved since the last time to the site's cost, each at its own time's price."""
+    since_utc, energy_wh, saved_wh = port.charged
+    now_utc, meter = step.now.utc, port.meter
+    port.charged = (now_utc, meter.counted_wh, meter.counted_saved_wh)
+    supply = step.plan.supplies.get(port.plan.supply or "")
+    efficiency = TYPICAL_EFFICIENCY if supply is None else supply.efficiency
+    counters = None
+    parts = (meter.counted_wh - energy_wh, meter.counted_saved_wh - saved_wh)
+    for name, part_wh in zip(cost_counters(tariff).values(), parts, strict=True):
+        if part_wh > 0.0:
+            counters = counters or dict(step.site.counters)
+            cost = tariff.cost([Used(since_utc or now_utc, now_utc, at_wall_wh(part_wh, efficiency))])
+            counters[name] = counters.get(name, 0.0) + cost
+    if counters is not None:
+        step.site.counters = MappingProxyType(counters)
+
+
+def _tell_cost(step: Step, tariff: Tariff) -> None:
+    site = step.site
+    for name, counter in cost_counters(tariff).items():
+        if not (site.counters_whole or counter in site.counters_loaded):
+            continue
+        value = site.counters.get(counter, 0.0)
+        before = site.published.get(name)
+        step.tell(site, name, round(value, 4))
+        if before != site.published[name]:
+            data = {"name": counter, "value": value}
+            step.effects.append(Record("counter", step.now.utc, site.target, data))
+
+
+def load_counters(step: Step, event: CountersLoaded) -> None:
+    """Counters of the site go on from what is known of them; what was counted meanwhile is added."""
+    site = step.site
+    counters = dict(site.counters)
+    for name, value in event.values.items():
+        counted = counters.get(name, 0.0)
+        # A late source tells of a total, which already holds what the earlier one knew.
+        counters[name] = max(counted, value) if name in site.counters_loaded else counted + value
+    site.counters = MappingProxyType(counters)
+    site.counters_loaded |= event.values.keys()
+    site.counters_whole = site.counters_whole or event.whole
+    tell_site_energy(step)
 
 
 def learned(step: Step, port: PortState, idle_a: float, spread_a: float) -> None:
     """A baseline from the store: it is believed, and learning goes on from it."""
     step.touch(port)
-    port.baseline = Baseline((idle_a,) * baseline.LEAST_EVENINGS, (spread_a,), idle_a)
+    port.baseline = baseline.from_store(idle_a, spread_a)
     believe(step, port, idle_a, spread_a)
 
 
@@ -119,4 +191,5 @@ def relearn(step: Step, port: PortState) -> None:
     port.facts = port.facts._replace(idle_a=port.computed_idle_a, spread_a=0.0, learned=False)
     port.meter.idle_w = None
     for condition in (Condition.UNDERCURRENT, Condition.LEAKAGE):
+        port.detector = detect.forget(port.detector, condition)
         conditions.return_(step, port, condition)

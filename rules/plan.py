@@ -8,11 +8,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
-from rules.calendar import Place, When
+from rules.calendar_types import Moment, Place, When
 from rules.fuses import FusePart
 from rules.levels import PixelMap
 from rules.ports import Abilities, Condition, Fuse, PortId
+from rules.tariff import Tariff
 from rules.wiring import Wiring
+
+TYPICAL_EFFICIENCY = 0.85
+"""Output energy / energy at the wall, where a supply states none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +36,7 @@ class SupplyPlan:
     at_once: int = 4
     gap_s: float = 0.5
     withhold: bool = False
-    efficiency: float = 0.85
+    efficiency: float = TYPICAL_EFFICIENCY
     class2: bool = False
 
 
@@ -177,6 +181,14 @@ class Telemetry:
 
 
 @dataclass(frozen=True, slots=True)
+class PreShow:
+    """The pre-show check: at which time of day, and how long each port has power [s]."""
+
+    at: Moment
+    for_s: float = 60.0
+
+
+@dataclass(frozen=True, slots=True)
 class SitePlan:
     """The whole site. Mappings are by id; times in seconds."""
 
@@ -200,8 +212,12 @@ class SitePlan:
     """True: a lost safety journal starts the site held until a person confirms."""
     no_data_polls: int = 3
     """This many polls without a valid reading make `no-data`."""
+    pre_show: PreShow | None = None
+    """The check by daylight; None: none is made."""
     command_gap_s: float = 1.0
     """Least time between two requests to power one port (relay and fuse wear); off and hold are exempt."""
     telemetry: Telemetry = Telemetry()
+    tariff: Tariff | None = None
+    """What energy costs; None: no cost is told."""
     lightable: frozenset[str] = frozenset()
     """Controllers that test patterns can be sent to."""

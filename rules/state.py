@@ -5,6 +5,7 @@ taken the first time a step touches it, and a step that raises is undone by putt
 """
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from operator import attrgetter
 from types import MappingProxyType
@@ -40,6 +41,15 @@ class Pending(NamedTuple):
     given_s: float
 
 
+@dataclass(frozen=True, slots=True)
+class PreShowState:
+    """A pre-show check under way: its end [monotonic s], currents seen [A] and why not, by port."""
+
+    until_s: float | None = None
+    seen_a: Mapping[PortId, tuple[float, ...]] = field(default_factory=lambda: MappingProxyType({}))
+    skipped: Mapping[PortId, str] = field(default_factory=lambda: MappingProxyType({}))
+
+
 class Snapshotted:
     """An object whose members can be taken and put back."""
 
@@ -65,15 +75,62 @@ class PortState(Snapshotted):
     """One port: what it reported, what was decided, what was commanded, what is wrong, what was told."""
 
     __slots__ = (
+        "alarms",
+        "baseline",
+        "charged",
+        "chatters",
+        "computed_idle_a",
         "counted",
-        "alarms", "baseline", "charged", "chatters", "computed_idle_a", "current_told_a", "current_told_s",
-        "detector", "energy_next_s", "energy_show", "energy_told", "expected_a", "facts", "feeds", "flag",
+        "current_told_a",
+        "current_told_s",
+        "detector",
+        "energy_next_s",
+        "energy_show",
+        "energy_told",
+        "expected_a",
+        "facts",
+        "feeds",
+        "flag",
         "flag_ignore_s",
-        "flowing_a", "hand", "hand_until_s", "hold_proof", "index", "job", "late_on", "learning", "leaving",
-        "load_w", "meter", "most_a", "off_attempts", "off_next_s", "off_ok_s", "off_owed", "on_attempts",
-        "on_next_s", "on_spent", "on_wait_s", "pending", "plan", "prop", "published", "reading",
-        "reading_s", "reclose", "released_until_s", "request_next_s", "seen_power", "seen_power_s", "shows",
-        "target", "told_power", "trip_a", "unbroken", "verdict", "verdict_s", "withheld",
+        "flowing_a",
+        "hand",
+        "hand_until_s",
+        "hold_proof",
+        "index",
+        "job",
+        "late_on",
+        "learning",
+        "leaving",
+        "load_w",
+        "meter",
+        "most_a",
+        "off_attempts",
+        "off_next_s",
+        "off_ok_s",
+        "off_owed",
+        "on_attempts",
+        "on_next_s",
+        "on_spent",
+        "on_wait_s",
+        "pending",
+        "plan",
+        "prop",
+        "published",
+        "reading",
+        "reading_s",
+        "reclose",
+        "released_until_s",
+        "request_next_s",
+        "seen_power",
+        "seen_power_s",
+        "shows",
+        "target",
+        "told_power",
+        "trip_a",
+        "unbroken",
+        "verdict",
+        "verdict_s",
+        "withheld",
     )  # fmt: skip
 
     def __init__(self, plan: PortPlan, index: int, feeds: tuple[PortId, ...], prop: str | None) -> None:
@@ -190,13 +247,43 @@ class SiteState(Snapshotted):
     """Everything else."""
 
     __slots__ = (
+        "alarms",
+        "calendars",
+        "chatters",
+        "clock_trusted",
+        "controllers",
+        "counters",
+        "counters_loaded",
+        "counters_whole",
+        "details",
+        "energy_next_s",
+        "fault_until_s",
+        "faults",
+        "flood",
         "heard",
-        "alarms", "calendars", "chatters", "clock_trusted", "controllers", "counters", "counters_loaded",
-        "counters_whole", "details", "energy_next_s",
-        "fault_until_s", "faults", "flood", "holds", "load_told_s", "load_w", "next_id", "orphans", "plan",
-        "ports", "ports_on", "props_published", "published", "restored", "show_changes_utc",
-        "show_check_utc", "shows", "stopping", "successor", "successor_until_s", "supplies", "target",
-        "unkept_id", "utc_offset_s", "weather_hold",
+        "holds",
+        "load_told_s",
+        "load_w",
+        "next_id",
+        "orphans",
+        "plan",
+        "ports",
+        "ports_on",
+        "pre_show",
+        "props_published",
+        "published",
+        "restored",
+        "show_changes_utc",
+        "show_check_utc",
+        "shows",
+        "stopping",
+        "successor",
+        "successor_until_s",
+        "supplies",
+        "target",
+        "unkept_id",
+        "utc_offset_s",
+        "weather_hold",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -230,6 +317,7 @@ class SiteState(Snapshotted):
         self.counters_whole = False
         """What is not loaded began with this process."""
         self.load_told_s = NEVER_S
+        self.pre_show = PreShowState()
         self.next_id = 1
         self.unkept_id: int | None = None
         """The newest `Persist` that is not on disk yet: an ON waits for it."""

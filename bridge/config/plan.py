@@ -21,6 +21,7 @@ from rules.plan import (
     ControllerPlan,
     Limit,
     PortPlan,
+    PreShow,
     PropPlan,
     Reclosing,
     ShowPlan,
@@ -67,12 +68,14 @@ def plan(settings: Settings) -> SitePlan:
         hold_when_journal_lost=site.journal_lost == "hold",
         no_data_polls=site.no_data_polls,
         command_gap_s=site.command_gap_s,
+        pre_show=PreShow(site.pre_show_check.at, site.pre_show_check.for_s) if site.pre_show_check else None,
         telemetry=Telemetry(
             band_a=settings.measurements.band_a,
             band_fraction=settings.measurements.band_share,
             interval_s=settings.measurements.interval_s,
             heartbeat_s=settings.measurements.heartbeat_s,
         ),
+        tariff=tariff(settings),
         lightable=frozenset(settings.e131.send.to) if settings.e131.send else frozenset(),
     )
 

@@ -12,7 +12,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from bridge.config.base import FilePath, Identifier, Section, Text, near_miss, refuse
 from bridge.config.hardware import LimitsSettings, ReclosingSettings
-from bridge.config.moments import Clock, Weekdays
+from bridge.config.moments import Clock, DayTime, Weekdays
 from bridge.config.quantities import Current, Duration, Fraction, Interval, Quantity
 from bridge.config.secret import SecretSource, needs_source
 
@@ -40,6 +40,15 @@ def _segment(value: str) -> str:
 
 Segment = Annotated[str, AfterValidator(_segment)]
 """One segment of an MQTT topic."""
+
+
+class PreShowSettings(Section):
+    """The pre-show check. Keep the show data dark at that time."""
+
+    at: DayTime = Field(description="When, for example 15:30 or sunset - 90 min.")
+    for_s: Annotated[Interval, Field(ge=20)] = Field(
+        default=60.0, description="How long each port has power."
+    )
 
 
 class SiteSettings(Section):
@@ -75,6 +84,11 @@ class SiteSettings(Section):
     )
     no_data_polls: Annotated[int, Field(ge=1, le=1000)] = Field(
         default=3, description="So many polls without a valid reading make the condition no-data."
+    )
+    pre_show_check: PreShowSettings | None = Field(
+        default=None,
+        description="A check by daylight: each port that a show will need has power for a minute, nothing "
+        "lit, and what it draws is compared with what it should.",
     )
     command_gap_s: Duration = Field(
         default=1.0, description="Least time between two requests to power one port; off and hold are exempt."

@@ -139,6 +139,7 @@ def test_a_bad_event_loses_only_itself() -> None:
     world = World(site_plan())
     world.start()
     world.run_until(evening(17))
+    world.may_fault = True
     bad = object()
     effects = world.engine.step(world_now(world), [bad, *world.readings()])  # type: ignore[list-item]
     assert any(getattr(effect, "condition", None) == "internal-fault" for effect in effects)

@@ -333,3 +333,34 @@ def test_over_budget_is_told_and_withheld_only_if_asked() -> None:
     assert len(kept.on()) < 4
     dark = next(port for port in kept.ports if port not in kept.on())
     assert "withheld" in str(kept.told(dark, "reason"))
+
+
+def test_the_pre_show_check_tells_by_daylight_what_is_wrong() -> None:
+    """At its time each port has power for a minute; the result names what is dark or unplugged."""
+    from datetime import time
+
+    from rules.calendar_types import Anchor, Moment
+    from rules.plan import PreShow
+
+    plan = replace(site_plan(ports=4), pre_show=PreShow(Moment(Anchor.CLOCK, time(15, 30)), 60.0))
+    world = World(plan, utc=evening(15, 28))
+    world.ports[PortId("c1/2")].current_a = 0.113
+    world.ports[PortId("c1/3")].current_a = 0.0
+    world.start()
+    world.ask(Verb.HOLD, "c1/4", "Ann")
+    world.run_until(evening(15, 29))
+    assert world.on() == set()
+    world.run_until(evening(15, 30))
+    world.run(30)
+    assert world.on() == {"c1/1", "c1/2", "c1/3"}
+    world.run(40)
+    assert world.on() == set()
+    result = world.told("lane", "pre-show-check")
+    assert result["as-expected"] == 1
+    what = {one["port"]: one["what"] for one in result["look-at"]}
+    assert "50 of 100 pixels dark" in what["c1/2"]
+    assert "draws 0 mA" in what["c1/3"]
+    assert "held by Ann" in what["c1/4"]
+    world.run_until(evening(15, 30).replace(day=2))
+    world.run(30)
+    assert world.on() == {"c1/1", "c1/2", "c1/3"}

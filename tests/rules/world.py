@@ -27,7 +27,7 @@ from rules.door import (
 )
 from rules.engine import Engine
 from rules.plan import ControllerPlan, PortPlan, PropPlan, ShowPlan, SitePlan, SupplyPlan
-from rules.ports import Now, PortId, Reading, Target, TargetKind, controller_of
+from rules.ports import Condition, Now, PortId, Reading, Target, TargetKind, controller_of
 from rules.safety import SafetyState
 
 PLACE = Place("Europe/Dublin", 53.35, -6.26)
@@ -103,6 +103,8 @@ class World:
     latency_s: float = 0.05
     obey: bool = True
     persist_ok: bool = True
+    may_fault: bool = False
+    """Whether the engine may meet something unexpected; otherwise that fails the test at once."""
 
     def __post_init__(self) -> None:
         self.ports = {port: FakePort() for port in self.plan.ports}
@@ -152,6 +154,8 @@ class World:
         elif isinstance(effect, Publish):
             self.topics[effect.target.id, effect.property + "/$target"] = effect.value
         elif isinstance(effect, Alert):
+            unexpected = effect.condition is Condition.INTERNAL_FAULT and effect.text is not None
+            assert self.may_fault or not unexpected, effect.text
             if effect.text is None:
                 self.alerts.pop((effect.target.id, effect.condition.value), None)
             else:
