@@ -136,6 +136,29 @@ def check(file: File, *, as_json: AsJson = False) -> None:
 
 
 @app.command()
+def preview(
+    file: File,
+    *,
+    days: Annotated[int, typer.Option("--days", help="How many days.")] = 7,
+    first: Annotated[
+        str | None, typer.Option("--from", help="The first day (2025-12-24).", show_default="today")
+    ] = None,
+    at: Annotated[
+        str | None,
+        typer.Option("--at", help='One moment instead: "2025-12-24 18:00", local.', show_default=False),
+    ] = None,
+    picture: Annotated[
+        Path | None, typer.Option("--picture", help="Draw it too: FILE.svg or FILE.png.", show_default=False)
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Show what will have power in the days ahead, when, and why."""
+    from bridge.preview import show
+
+    show(file, day_count=days, first=first, at=at, as_json=as_json, picture=picture)
+
+
+@app.command()
 def status(file: File, *, as_json: AsJson = False) -> None:
     """Show what the running process last published."""
     from bridge.asking import status as ask_status
@@ -180,6 +203,23 @@ def acknowledge(
 ) -> None:
     """Say that a fault was seen."""
     _ask(file, "acknowledge", target, condition)
+
+
+@app.command()
+def count(
+    file: File,
+    port: Annotated[str, typer.Argument(help="The port (gable/1).")],
+    *,
+    as_json: AsJson = False,
+) -> None:
+    """Count the pixels on a port by lighting them and measuring; the port gets power meanwhile.
+
+    Goes through the running process, only while no show, hold or fault is about. Keep hands off the string.
+    """
+    from bridge.count_view import count as run_count
+
+    if not run_count(file, port, as_json=as_json):
+        raise typer.Exit(1)
 
 
 def _ask(file: Path, verb: str, target: str, argument: str) -> None:

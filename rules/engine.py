@@ -179,11 +179,15 @@ def _calendar(step: Step, event: CalendarLoaded) -> None:
             site.calendars = {**site.calendars, event.name: loaded}
             problem = "; ".join(f"{event.name}: {warning}" for warning in loaded.warnings)
             _refresh_shows(step)
-    if problem:
-        conditions.return_(step, site, Condition.CALENDAR_FAULT)
-        conditions.raise_(step, site, Condition.CALENDAR_FAULT, detail=problem)
-    else:
-        conditions.return_(step, site, Condition.CALENDAR_FAULT)
+    before = site.calendar_problems
+    others = {name: text for name, text in before.items() if name != event.name}
+    site.calendar_problems = {**others, event.name: problem} if problem else others
+    if site.calendar_problems == before:
+        return
+    conditions.return_(step, site, Condition.CALENDAR_FAULT)
+    if site.calendar_problems:
+        detail = "; ".join(site.calendar_problems.values())
+        conditions.raise_(step, site, Condition.CALENDAR_FAULT, detail=detail)
 
 
 def _clock(step: Step, event: ClockStatus) -> None:

@@ -37,6 +37,8 @@ from rules.schedule import MEMORY, Phase, ShowState
 
 ALWAYS_FRESH_S = 1e12
 """A controller that reports every change by itself is never out of date [s]."""
+MOST_EXACT = 100_000
+"""Ports to be worked x shows x days above which a preview is coarse (some ten seconds)."""
 MOST_STEPS_AT_ONCE = 10_000
 
 
@@ -109,6 +111,8 @@ class Preview:
     over_budget: tuple[OverBudget, ...]
     problems: tuple[str, ...]
     """What is wrong with calendar files, in sentences."""
+    coarse: bool = False
+    """Like neighbours on a supply were worked once: each is shown from when the first of them comes on."""
 
     def fate_of(self) -> dict[PortId, Fate]:
         """Every port's fate, in plan order."""
@@ -220,17 +224,22 @@ def preview(
     start_utc: datetime,
     end_utc: datetime,
     *,
-    coarse: bool = False,
+    coarse: bool | None = None,
 ) -> Preview:
     """Play [start_utc, end_utc), both aware UTC, on a site without faults, holds and hands.
 
     calendars: the bytes of each calendar file the shows name, or why it can't be read. The clock counts as
     synchronised. A day before the start is played too, so that what runs over the start is seen as it is.
-    coarse: like neighbours on a supply are worked once, see `rules.folding`.
+    coarse: like neighbours on a supply are worked once, see `rules.folding`; None: where much is asked.
     Raises RulesError if the rules do not come to rest.
     """
     start_utc, end_utc = start_utc.astimezone(UTC), end_utc.astimezone(UTC)
-    folded = fold(_reporting(plan), coarse=coarse)
+    folded = fold(_reporting(plan))
+    if coarse is None:
+        asked = len(folded.plan.ports) * max(1, len(plan.shows)) * (end_utc - start_utc).days
+        coarse = asked > MOST_EXACT
+    if coarse:
+        folded = fold(_reporting(plan), coarse=True)
     site = _Site(folded.plan, start_utc - MEMORY)
     first: list[Event] = [
         Configured(folded.plan),
@@ -240,7 +249,7 @@ def preview(
     problems: list[str] = []
     for name, content in calendars.items():
         if isinstance(content, str):
-            problems.append(f"{name}: {content}")
+            problems.append(f"{name}: {content}")  # and the engine says so too
         first.append(
             CalendarLoaded(name, None, content) if isinstance(content, str) else CalendarLoaded(name, content)
         )
@@ -262,6 +271,7 @@ def preview(
         ),
         tuple(_over(site, folded, start_utc, end_utc)),
         tuple(dict.fromkeys(problems)),
+        coarse,
     )
 
 

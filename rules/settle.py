@@ -317,7 +317,8 @@ def end_over_budget(step: Step) -> None:
     over = False
     for supply_id, supply in step.site.supplies.items():
         if supply.over_told:
-            if supply_load(step, supply_id).over:
+            withheld = any(step.site.ports[port].withheld for port in supply.ports)
+            if withheld or supply_load(step, supply_id).over:
                 over = True
             else:
                 step.touch(supply)

@@ -248,6 +248,7 @@ class SiteState(Snapshotted):
 
     __slots__ = (
         "alarms",
+        "calendar_problems",
         "calendars",
         "chatters",
         "clock_trusted",
@@ -301,6 +302,8 @@ class SiteState(Snapshotted):
         self.show_check_utc = datetime.min.replace(tzinfo=UTC)
         """When shows must be looked at again."""
         self.calendars: Mapping[str, IcsCalendar] = MappingProxyType({})
+        self.calendar_problems: Mapping[str, str] = MappingProxyType({})
+        """What is wrong with each calendar file, by its name."""
         self.holds: tuple[Hold, ...] = ()
         self.weather_hold = False
         self.restored = False

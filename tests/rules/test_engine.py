@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 
 from world import World, clock_window, site_plan, with_prop
 
-from rules.door import Configured, Persist, Switch, Verb
+from rules.door import CalendarLoaded, Configured, Persist, Switch, Verb
 from rules.plan import SupplyPlan
 
 
@@ -193,3 +193,29 @@ def test_staging_goes_by_the_supplys_gap_not_by_the_polls() -> None:
     world.run_until(evening(18, 1))
     ons = [at for at, _, power in world.switches if power]
     assert [round((at - ons[0]).total_seconds(), 3) for at in ons] == [0, 0, 0.5, 0.5, 1, 1, 1.5, 1.5]
+
+
+def test_one_good_calendar_does_not_hide_a_bad_one() -> None:
+    """Every calendar file that can't be used stays told until it can."""
+    world = World(site_plan())
+    world.start()
+    good = (
+        b"BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:x\r\nBEGIN:VEVENT\r\nUID:1\r\nDTSTART:20251201T100000Z\r\n"
+    )
+    good += b"DTSTAMP:20251201T100000Z\r\nDTEND:20251201T110000Z\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n"
+    world.step([CalendarLoaded("bad.ics", b"nothing"), CalendarLoaded("good.ics", good)])
+    assert world.told("lane", "fault") == "calendar-fault"
+    assert "bad.ics" in world.alerts["lane", "calendar-fault"]
+    world.step([CalendarLoaded("bad.ics", good)])
+    assert world.told("lane", "fault") == "none"
+
+
+def test_a_withheld_port_is_told_once_for_the_evening() -> None:
+    """While its budget keeps a port off, a supply is over budget: told once, not at every new try."""
+    supply = SupplyPlan("shed", 12.0, 8.0, withhold=True)
+    world = World(site_plan(supplies={"shed": supply}))
+    world.start()
+    world.run_until(evening(20))
+    assert len(world.on()) == 3
+    alerts = [effect for _, effect in world.effects if getattr(effect, "condition", None) == "over-budget"]
+    assert len(alerts) == 1
