@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from bridge.homie_properties import CONTROLLER, OPTIONAL, PROP, SITE, port_properties
+from bridge.homie_properties import CONTROLLER, OPTIONAL, PROP, port_properties, site_properties
 from bridge.homie_values import HomieError, Property, RefusedPayloadError, decode, encode
 from bridge.publication import Publication
 from rules.door import Alert, Answer, Asked, Effect, Presence, Publish, Remark, Verb
@@ -235,6 +235,7 @@ _VERBS = {
     "reset": Verb.RESET,
     "start-show": Verb.START_SHOW,
     "confirm": Verb.CONFIRM,
+    "count": Verb.COUNT,
 }
 
 
@@ -252,7 +253,14 @@ def _devices(plan: SitePlan) -> Iterator[Device]:
     controllers = {key: f"{plan.id}-{key}" for key in plan.controllers}
     props = {key: f"{plan.id}-prop-{key}" for key in plan.props}
     site = Target(TargetKind.SITE, plan.id)
-    yield Device(plan.id, site, plan.name, _by_id(SITE), None, (*controllers.values(), *props.values()))
+    yield Device(
+        plan.id,
+        site,
+        plan.name,
+        _by_id(site_properties(plan)),
+        None,
+        (*controllers.values(), *props.values()),
+    )
     for controller in plan.controllers.values():
         own = controllers[controller.id]
         ports = tuple(_port_device(plan, port) for port in controller.ports)

@@ -78,6 +78,7 @@ class Outlet:
             f"{base}/+/$description",
             f"{base}/+/$alert/+",
             f"{base}/+/port/energy",
+            *(f"{base}/{self.tree.root}/site/{prop}" for prop in ("cost", "saved-cost")),
             self.tree.state_topic,
         ]
 

@@ -17,7 +17,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
 from typing import NamedTuple
@@ -27,7 +27,7 @@ import structlog
 from bridge.errors import TransientError
 from bridge.store_condense import condense
 from bridge.store_schema import DamagedError, ForeignError, is_damage, open_checked, set_aside
-from bridge.store_write import Ledger
+from bridge.store_write import EPOCH, Ledger
 from rules.door import Record
 from rules.ports import Now, PortId, Reading
 
@@ -70,13 +70,16 @@ class Loaded(NamedTuple):
     """What the file knew at the start.
 
     existed: there was a file (so this is no first start), good or bad; available: it can be written;
-    energy: counters [Wh] by port, energy and saved; baselines: idle current and spread [A] by port.
+    energy: counters by port, energy and saved [Wh] and powered time [s]; baselines: idle current and
+    spread [A] by port; counters: others, by target id and name; last_utc: the newest that was written.
     """
 
     existed: bool
     available: bool
-    energy: Mapping[PortId, tuple[float, float]]
+    energy: Mapping[PortId, tuple[float, float, float]]
     baselines: Mapping[PortId, tuple[float, float]]
+    counters: Mapping[tuple[str, str], float]
+    last_utc: datetime | None
 
 
 class _Batch(NamedTuple):
@@ -140,8 +143,13 @@ class Store:
         return Loaded(
             existed,
             self._connection is not None,
-            {port: (counted.energy_wh, counted.saved_wh) for port, counted in self._ledger.energy.items()},
+            {
+                port: (counted.energy_wh, counted.saved_wh, counted.powered_s)
+                for port, counted in self._ledger.energy.items()
+            },
             {port: (idle_a, spread_a) for port, (idle_a, spread_a, _) in self._ledger.baselines.items()},
+            {(target, name): value for (_, target, name), (value, _) in self._ledger.counters.items()},
+            EPOCH + timedelta(milliseconds=self._ledger.kept_ms) if self._ledger.kept_ms else None,
         )
 
     def record(self, record: Record) -> None:

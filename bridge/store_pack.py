@@ -5,7 +5,8 @@
 | samples of one minute | count, then milliseconds in the minute, current [mA], voltage [cV], flags |
 | minutes of one hour | 60 means, 60 lowest, 60 highest currents [mA] |
 | quarter hours of one day | 96 means, 96 lowest, 96 highest currents [mA] |
-| energy of one day | 96 energies, 96 saved [10 µWh] |
+| energy of one day | 96 energies, 96 saved [10 µWh], 96 times powered [10 ms] |
+| switchings of one day | milliseconds of the day × 2, + 1 for on |
 
 `NONE` in a column is "not said". All columns are little endian. Currents above 65.534 A are kept as that.
 """
@@ -233,17 +234,44 @@ def joined(slots: Sequence[tuple[int, int, int] | None]) -> tuple[int, int, int]
     return round(sum(slot[0] for slot in said) / len(said)), min(s[1] for s in said), max(s[2] for s in said)
 
 
-def pack_energy(energy_wh: Sequence[float], saved_wh: Sequence[float]) -> bytes:
-    """Energy of a day by quarter hours as a blob, in steps of 10 µWh up to 42.9 kWh a quarter hour.
+STEPS_PER_WH = 100_000
+"""Steps of energy: 10 µWh. Fine because a slot is read, added to and written again each minute."""
+STEPS_PER_S = 100
+"""Steps of powered time: 10 ms."""
+Columns = tuple["array[int]", "array[int]", "array[int]"]
+"""Energy, saved (steps of 10 µWh) and powered time (steps of 10 ms) by quarter hour of a day."""
 
-    The steps are fine because a slot is read, added to and written again each minute.
-    """
-    column = array("I", (min(0xFFFFFFFF, round(wh * 1e5)) for wh in (*energy_wh, *saved_wh)))
-    return zlib.compress(_bytes(column))
+
+def empty_energy() -> Columns:
+    """A day without any."""
+    zeros = array("I", bytes(4 * QUARTERS))
+    return zeros, zeros[:], zeros[:]
 
 
-def unpack_energy(blob: bytes) -> tuple[list[float], list[float]]:
-    """From a blob of `pack_energy`: energy and saved [Wh] by quarter hour."""
-    column = _column("I", _inflated(blob)) or array("I", [0] * (2 * QUARTERS))
-    watt_hours = [value / 1e5 for value in column]
-    return watt_hours[:QUARTERS], watt_hours[QUARTERS:]
+def add_steps(column: "array[int]", quarter: int, steps: float) -> None:
+    """Add to a quarter hour what fits: up to 42.9 kWh."""
+    column[quarter] = min(0xFFFFFFFF, column[quarter] + max(0, round(steps)))
+
+
+def pack_energy(columns: Columns) -> bytes:
+    """Energy of a day by quarter hours as a blob."""
+    return zlib.compress(b"".join(map(_bytes, columns)))
+
+
+def unpack_energy(blob: bytes) -> Columns:
+    """From a blob of `pack_energy`, also of one that knew no powered time."""
+    column = _column("I", _inflated(blob))
+    if len(column) not in (2 * QUARTERS, 3 * QUARTERS):
+        return empty_energy()
+    powered = column[2 * QUARTERS :] or array("I", bytes(4 * QUARTERS))
+    return column[:QUARTERS], column[QUARTERS : 2 * QUARTERS], powered
+
+
+def pack_switchings(switchings: Iterable[tuple[int, bool]]) -> bytes:
+    """Switchings of a day, (millisecond of the day, on), as a blob."""
+    return zlib.compress(_bytes(array("I", (ms << 1 | on for ms, on in switchings))))
+
+
+def unpack_switchings(blob: bytes) -> list[tuple[int, bool]]:
+    """From a blob of `pack_switchings`."""
+    return [(value >> 1, bool(value & 1)) for value in _column("I", _inflated(blob))]

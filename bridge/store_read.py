@@ -6,7 +6,7 @@ Instants are aware UTC; spans half-open. Days are local days of the zone that is
 import json
 import sqlite3
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from types import TracebackType
@@ -21,11 +21,16 @@ from bridge.store_pack import (
     MINUTE_MS,
     QUARTER_MS,
     QUARTERS,
+    STEPS_PER_S,
+    STEPS_PER_WH,
+    Columns,
     Sample,
     Samples,
+    empty_energy,
     unpack_around,
     unpack_energy,
     unpack_levels,
+    unpack_switchings,
 )
 from bridge.store_schema import APPLICATION_ID, MIGRATIONS
 from bridge.store_write import EPOCH, RAISED, to_ms
@@ -48,11 +53,24 @@ class EnergyPart(NamedTuple):
     saved_wh: float
 
 
+class EnergyDay(NamedTuple):
+    """A port's energy in one show ('' for none) on one UTC day, by quarter hours in the steps of the file.
+
+    `day`: whole days since 1970. See `bridge.store_pack.Columns`.
+    """
+
+    day: int
+    port: PortId
+    show: str
+    columns: Columns
+
+
 class Total(NamedTuple):
-    """Energy taken and saved [Wh]."""
+    """Energy taken and saved [Wh], time with power [s]."""
 
     energy_wh: float
     saved_wh: float
+    powered_s: float = 0.0
 
 
 class Event(NamedTuple):
@@ -93,6 +111,9 @@ class _Tier(NamedTuple):
 _SAMPLES = _Tier("sample_minute", "minute", MINUTE_MS)
 _MINUTES = _Tier("minute_hour", "hour", HOUR_MS)
 _QUARTERS = _Tier("quarter_day", "day", DAY_MS)
+
+
+K = TypeVar("K")
 
 
 class StoreReader:
@@ -137,23 +158,54 @@ class StoreReader:
 
     def energy(self) -> dict[PortId, Total]:
         """The counters as last written, by port."""
-        rows = self._ask("SELECT id, energy_wh, saved_wh FROM energy JOIN port ON ref = port ORDER BY id")
-        return {PortId(port): Total(energy_wh, saved_wh) for port, energy_wh, saved_wh in rows}
+        rows = self._ask(
+            "SELECT id, energy_wh, saved_wh, powered_s FROM energy JOIN port ON ref = port ORDER BY id"
+        )
+        return {PortId(port): Total(*counted) for port, *counted in rows}
+
+    def energy_days(self, since_utc: datetime, until_utc: datetime) -> Iterator[EnergyDay]:
+        """Everything counted from `since_utc` to `until_utc`, to whole quarter hours; in no stated order.
+
+        Days of which only the sum is left are spread evenly over their 24 hours.
+        """
+        first, last = to_ms(since_utc) // QUARTER_MS, (to_ms(until_utc) - 1) // QUARTER_MS
+        ports, shows = (
+            dict(self._ask(f"SELECT ref, id FROM {table}"))  # noqa: S608 - fixed names
+            for table in ("port", "show")
+        )
+        days = (first // QUARTERS, last // QUARTERS)
+        for day, port, show, packed in self._each("energy_day", "packed", days):
+            yield EnergyDay(
+                day, PortId(ports[port]), shows[show], _within(day, unpack_energy(packed), first, last)
+            )
+        for day, port, show, energy_wh, saved_wh, powered_s in self._each(
+            "energy_past", "energy_wh, saved_wh, powered_s", days
+        ):
+            steps = (energy_wh * STEPS_PER_WH, saved_wh * STEPS_PER_WH, powered_s * STEPS_PER_S)
+            columns = empty_energy()
+            for column, whole in zip(columns, map(round, steps), strict=True):
+                share, rest = divmod(whole, QUARTERS)
+                for quarter in range(QUARTERS):
+                    column[quarter] = share + (quarter < rest)
+            yield EnergyDay(day, PortId(ports[port]), shows[show], _within(day, columns, first, last))
+
+    def _each(self, table: str, columns: str, days: tuple[int, int]) -> Iterator[tuple[Any, ...]]:
+        """Rows of some days one by one: a season of a large site need not fit in memory twice."""
+        try:
+            yield from self._connection.execute(
+                f"SELECT day, port, show, {columns} FROM {table} WHERE day BETWEEN ? AND ?",  # noqa: S608 - fixed names
+                days,
+            )
+        except sqlite3.Error as error:
+            raise StoreError(f"the history can't be read: {error}", subject=str(self._path)) from error
 
     def energy_parts(self, since_utc: datetime, until_utc: datetime) -> Iterator[EnergyPart]:
         """Everything taken or saved from `since_utc` to `until_utc`, by quarter hour, port and show."""
-        first, last = to_ms(since_utc) // QUARTER_MS, (to_ms(until_utc) - 1) // QUARTER_MS
-        rows = self._ask(
-            "SELECT day, port.id, show.id, packed FROM energy_day "
-            "JOIN port ON port.ref = port JOIN show ON show.ref = show WHERE day BETWEEN ? AND ? "
-            "ORDER BY day, port.id, show.id",
-            (first // QUARTERS, last // QUARTERS),
-        )
-        for day, port, show, packed in rows:
-            for quarter, (energy_wh, saved_wh) in enumerate(zip(*unpack_energy(packed), strict=True)):
-                slot = day * QUARTERS + quarter
-                if first <= slot <= last and (energy_wh or saved_wh):
-                    yield EnergyPart(to_utc(slot * QUARTER_MS), PortId(port), show, energy_wh, saved_wh)
+        for day, port, show, columns in sorted(self.energy_days(since_utc, until_utc)):
+            for quarter, (energy, saved) in enumerate(zip(*columns[:2], strict=True)):
+                if energy or saved:
+                    start_utc = to_utc((day * QUARTERS + quarter) * QUARTER_MS)
+                    yield EnergyPart(start_utc, port, show, energy / STEPS_PER_WH, saved / STEPS_PER_WH)
 
     def energy_by_day(self, since_utc: datetime, until_utc: datetime, zone: str) -> dict[date, Total]:
         """Totals by local day of `zone`, in order."""
@@ -165,11 +217,24 @@ class StoreReader:
 
     def energy_by_show(self, since_utc: datetime, until_utc: datetime) -> dict[str, Total]:
         """Totals by show; '' is what no show asked for."""
-        return _totals((part.show, part) for part in self.energy_parts(since_utc, until_utc))
+        return self._summed(since_utc, until_utc, lambda day: day.show)
 
     def energy_by_port(self, since_utc: datetime, until_utc: datetime) -> dict[PortId, Total]:
         """Totals by port."""
-        return _totals((part.port, part) for part in self.energy_parts(since_utc, until_utc))
+        return self._summed(since_utc, until_utc, lambda day: day.port)
+
+    def _summed(
+        self, since_utc: datetime, until_utc: datetime, key: Callable[[EnergyDay], K]
+    ) -> dict[K, Total]:
+        sums: dict[K, list[int]] = {}
+        for day in self.energy_days(since_utc, until_utc):
+            cell = sums.setdefault(key(day), [0, 0, 0])
+            for at, column in enumerate(day.columns):
+                cell[at] += sum(column)
+        return {
+            name: Total(energy / STEPS_PER_WH, saved / STEPS_PER_WH, powered / STEPS_PER_S)
+            for name, (energy, saved, powered) in sums.items()
+        }
 
     def used(self, since_utc: datetime, until_utc: datetime, *, saved: bool = False) -> list[Used]:
         """Energy taken (or saved) by the whole site per quarter hour, for `Tariff.cost`."""
@@ -204,6 +269,39 @@ class StoreReader:
             Event(row, to_utc(at_ms), event_kind, target_kind, target, json.loads(data))
             for row, at_ms, event_kind, target_kind, target, data in reversed(rows)
         ]
+
+    def switchings(
+        self, since_utc: datetime, until_utc: datetime
+    ) -> dict[PortId, list[tuple[datetime, bool]]]:
+        """Commands given, by port in order of time: when, and on or off."""
+        since_ms, until_ms = to_ms(since_utc), to_ms(until_utc)
+        found: dict[PortId, list[tuple[int, bool]]] = defaultdict(list)
+        for day, port, packed in self._ask(
+            "SELECT day, id, packed FROM switch_day JOIN port ON ref = port WHERE day BETWEEN ? AND ?",
+            (since_ms // DAY_MS, until_ms // DAY_MS),
+        ):
+            found[PortId(port)] += [(day * DAY_MS + ms, on) for ms, on in unpack_switchings(packed)]
+        for at_ms, port, power in self._ask(
+            "SELECT at_ms, target_id, json_extract(data, '$.power') FROM event "
+            "WHERE kind = 'switch' AND at_ms BETWEEN ? AND ?",
+            (since_ms, until_ms),
+        ):
+            found[PortId(port)].append((at_ms, bool(power)))
+        return {
+            port: [(to_utc(at_ms), on) for at_ms, on in sorted(given) if since_ms <= at_ms < until_ms]
+            for port, given in found.items()
+        }
+
+    def bounds(self) -> tuple[datetime, datetime] | None:
+        """The first and the newest instant of which anything is known; None where nothing is."""
+        (first,) = self._ask(
+            f"SELECT min(at) FROM (SELECT min(day) * {DAY_MS} AS at FROM energy_day UNION ALL "  # noqa: S608 - a number
+            f"SELECT min(day) * {DAY_MS} FROM energy_past UNION ALL SELECT min(at_ms) FROM event)"
+        )[0]
+        (last,) = self._ask(
+            "SELECT max(at) FROM (SELECT max(at_ms) AS at FROM energy UNION ALL SELECT max(at_ms) FROM event)"
+        )[0]
+        return None if first is None or last is None else (to_utc(first), to_utc(last))
 
     def around(self, event_id: int) -> list[Sample]:
         """Readings a minute before and after an alarm; empty where none were kept."""
@@ -278,7 +376,14 @@ class StoreReader:
         return {(target, name): value for target, name, value in rows}
 
 
-K = TypeVar("K")
+def _within(day: int, columns: Columns, first: int, last: int) -> Columns:
+    """Of a day the quarter hours from `first` to `last`, both counted since 1970."""
+    begin, end = max(0, first - day * QUARTERS), min(QUARTERS, last + 1 - day * QUARTERS)
+    if begin > 0 or end < QUARTERS:
+        for column in columns:
+            for quarter in (*range(begin), *range(end, QUARTERS)):
+                column[quarter] = 0
+    return columns
 
 
 def _totals(parts: Iterable[tuple[K, EnergyPart]]) -> dict[K, Total]:

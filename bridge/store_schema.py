@@ -37,6 +37,15 @@ MIGRATIONS: tuple[str, ...] = (
     CREATE TABLE counter (target_kind TEXT, target_id TEXT, name TEXT, value REAL NOT NULL,
                           at_ms INTEGER NOT NULL, PRIMARY KEY (target_kind, target_id, name)) WITHOUT ROWID;
     """,
+    """
+    ALTER TABLE energy ADD COLUMN powered_s REAL NOT NULL DEFAULT 0;
+    CREATE TABLE energy_past (day INTEGER, port INTEGER, show INTEGER, energy_wh REAL NOT NULL,
+                              saved_wh REAL NOT NULL, powered_s REAL NOT NULL,
+                              PRIMARY KEY (day, port, show)) WITHOUT ROWID;
+    CREATE TABLE switch_day (day INTEGER, port INTEGER, packed BLOB NOT NULL,
+                             PRIMARY KEY (day, port)) WITHOUT ROWID;
+    CREATE INDEX event_switch ON event (at_ms) WHERE kind = 'switch';
+    """,
 )
 """Each entry brings the schema one version up; a published one is never changed, only followed."""
 

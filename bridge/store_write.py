@@ -19,8 +19,12 @@ from bridge.store_pack import (
     MINUTE_MS,
     QUARTER_MS,
     QUARTERS,
+    STEPS_PER_S,
+    STEPS_PER_WH,
     Sample,
     Samples,
+    add_steps,
+    empty_energy,
     pack_around,
     pack_energy,
     unpack_energy,
@@ -40,6 +44,9 @@ RAISED = frozenset({"unacknowledged", "latched-unacknowledged"})
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
+_STEPS = (STEPS_PER_WH, STEPS_PER_WH, STEPS_PER_S)
+
+
 def to_ms(at_utc: datetime) -> int:
     """UTC milliseconds of an instant."""
     return (at_utc - EPOCH) // timedelta(milliseconds=1)
@@ -47,10 +54,11 @@ def to_ms(at_utc: datetime) -> int:
 
 @dataclass(slots=True)
 class Counted:
-    """A port's energy counters [Wh] and when they were told [UTC ms]."""
+    """A port's counters of energy [Wh] and powered time [s], and when they were told [UTC ms]."""
 
     energy_wh: float
     saved_wh: float
+    powered_s: float
     at_ms: int
 
 
@@ -75,6 +83,8 @@ class Ledger:
     """Idle current [A], its spread [A], UTC ms."""
     counters: dict[tuple[str, str, str], tuple[float, int]] = field(default_factory=dict)
     """By target kind, target id and name: value, UTC ms."""
+    kept_ms: int = 0
+    """The newest instant that the file told of when it was opened."""
     now_ms: int = 0
     """The newest instant anything told of."""
     dropped: int = 0
@@ -83,7 +93,7 @@ class Ledger:
     _previous: dict[PortId, Samples] = field(default_factory=dict)
     _finished: deque[tuple[PortId, Samples]] = field(default_factory=deque)
     _added: dict[tuple[int, PortId, str], dict[int, list[float]]] = field(default_factory=dict)
-    """Energy and saved [Wh] not yet written, by day, port, show and quarter hour."""
+    """Energy and saved [Wh] and powered time [s] not yet written, by day, port, show and quarter hour."""
     _events: deque[_Event] = field(default_factory=deque)
     _open: dict[PortId, list[_Event]] = field(default_factory=dict)
     _closed: list[_Event] = field(default_factory=list)
@@ -138,19 +148,24 @@ class Ledger:
         if data.get("energy_wh") is None:
             return
         before = self.energy.get(port)
-        energy_wh, saved_wh = float(data["energy_wh"]), float(data.get("saved_wh") or 0.0)
+        energy_wh, saved_wh, powered_s = (
+            float(data.get(name) or 0.0) for name in ("energy_wh", "saved_wh", "powered_s")
+        )
         if before is not None:
             # A counter never falls, whatever is told.
             energy_wh, saved_wh = max(energy_wh, before.energy_wh), max(saved_wh, before.saved_wh)
+            powered_s = max(powered_s, before.powered_s)
             more_wh, more_saved_wh = energy_wh - before.energy_wh, saved_wh - before.saved_wh
-            if more_wh or more_saved_wh:
+            more_s = powered_s - before.powered_s
+            if more_wh or more_saved_wh or more_s:
                 show = str(data.get("show") or "")
                 for slot, share in _slots(before.at_ms, at_ms):
                     day, quarter = divmod(slot, QUARTERS)
-                    cell = self._added.setdefault((day, port, show), {}).setdefault(quarter, [0.0, 0.0])
+                    cell = self._added.setdefault((day, port, show), {}).setdefault(quarter, [0.0, 0.0, 0.0])
                     cell[0] += more_wh * share
                     cell[1] += more_saved_wh * share
-        self.energy[port] = Counted(energy_wh, saved_wh, at_ms)
+                    cell[2] += more_s * share
+        self.energy[port] = Counted(energy_wh, saved_wh, powered_s, at_ms)
         self._dirty_energy.add(port)
 
     def _event(self, record: Record, at_ms: int) -> None:
@@ -242,15 +257,19 @@ class Ledger:
 
     def load(self, connection: sqlite3.Connection) -> None:
         """Take the newest counters and baselines from the file; what is newer in memory stays."""
-        counted = "SELECT id, energy_wh, saved_wh, at_ms FROM energy JOIN port ON ref = port"
-        for port, energy_wh, saved_wh, at_ms in connection.execute(counted):
+        counted = "SELECT id, energy_wh, saved_wh, powered_s, at_ms FROM energy JOIN port ON ref = port"
+        for port, energy_wh, saved_wh, powered_s, at_ms in connection.execute(counted):
+            self.kept_ms = max(self.kept_ms, at_ms)
             known = self.energy.get(port)
             if known is None:
-                self.energy[port] = Counted(energy_wh, saved_wh, at_ms)
+                self.energy[port] = Counted(energy_wh, saved_wh, powered_s, at_ms)
             else:
                 # Told while the file was out of reach: the distance to what is kept is not known by time.
                 known.energy_wh = max(known.energy_wh, energy_wh)
                 known.saved_wh = max(known.saved_wh, saved_wh)
+                known.powered_s = max(known.powered_s, powered_s)
+        (event_ms,) = connection.execute("SELECT max(at_ms) FROM event").fetchone()
+        self.kept_ms = max(self.kept_ms, event_ms or 0)
         learned = "SELECT id, idle_a, spread_a, at_ms FROM baseline JOIN port ON ref = port"
         for port, idle_a, spread_a, at_ms in connection.execute(learned):
             self.baselines.setdefault(port, (idle_a, spread_a, at_ms))
@@ -322,13 +341,13 @@ class Ledger:
             row = connection.execute(
                 "SELECT packed FROM energy_day WHERE day = ? AND port = ? AND show = ?", key
             ).fetchone()
-            energy_wh, saved_wh = unpack_energy(row[0]) if row else ([0.0] * QUARTERS, [0.0] * QUARTERS)
-            for quarter, (more_wh, more_saved_wh) in cells.items():
-                energy_wh[quarter] += more_wh
-                saved_wh[quarter] += more_saved_wh
+            columns = unpack_energy(row[0]) if row else empty_energy()
+            for quarter, more in cells.items():
+                for column, value, steps in zip(columns, more, _STEPS, strict=True):
+                    add_steps(column, quarter, value * steps)
             connection.execute(
                 "INSERT OR REPLACE INTO energy_day VALUES (?, ?, ?, ?)",
-                (*key, pack_energy(energy_wh, saved_wh)),
+                (*key, pack_energy(columns)),
             )
 
     def _write_event(self, connection: sqlite3.Connection, event: _Event) -> int:
@@ -345,12 +364,13 @@ class Ledger:
         for port in self._dirty_energy:
             counted = self.energy[port]
             connection.execute(
-                "INSERT OR REPLACE INTO energy VALUES (?, ?, ?, ?)",
+                "INSERT OR REPLACE INTO energy VALUES (?, ?, ?, ?, ?)",
                 (
                     self._ref(connection, new, "port", port),
                     counted.energy_wh,
                     counted.saved_wh,
                     counted.at_ms,
+                    counted.powered_s,
                 ),
             )
         for port in self._dirty_baselines:

@@ -4,6 +4,7 @@ Events say what happened outside; effects say what shall happen there. Both are 
 everything they mean, so a list of them is a recording: played again it gives the same decisions.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
@@ -69,6 +70,18 @@ class EnergyLoaded:
     port: PortId
     energy_wh: float
     saved_wh: float = 0.0
+    powered_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class CountersLoaded:
+    """Counters of the site by name, from the store or from the last retained values.
+
+    whole: the source knows all there is, so that a counter it does not name begins at zero.
+    """
+
+    values: Mapping[str, float]
+    whole: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,6 +211,7 @@ Event = (
     | CalendarLoaded
     | BaselineLoaded
     | EnergyLoaded
+    | CountersLoaded
     | ClockStatus
     | ControllerStatus
     | Reading

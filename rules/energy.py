@@ -94,8 +94,9 @@ class PortMeter:
     """The counter of one port. Cheap: `add` runs for every reading of every port."""
 
     __slots__ = (
-        "_at_s", "_base_wh", "_counter_wh", "_energy_j", "_off", "_saved_base_wh", "_saved_j", "_steps",
-        "_watts", "cutoff_a", "gap_count", "gap_s", "gap_total_s", "idle_w", "most_a", "port", "volts_v",
+        "_at_s", "_base_wh", "_counter_wh", "_energy_j", "_off", "_powered", "_powered_base_s", "_powered_s",
+        "_saved_base_wh", "_saved_j", "_steps", "_watts", "cutoff_a", "gap_count", "gap_s", "gap_total_s",
+        "idle_w", "most_a", "port", "volts_v",
     )  # fmt: skip
 
     def __init__(
@@ -121,9 +122,12 @@ class PortMeter:
         self._saved_base_wh = 0.0
         self._energy_j = 0.0
         self._saved_j = 0.0
+        self._powered_base_s = 0.0
+        self._powered_s = 0.0
         self._at_s: float | None = None
         self._watts = 0.0
         self._off = False
+        self._powered = False
         self._steps: list[tuple[float, bool]] = []
         self._counter_wh: float | None = None
 
@@ -143,17 +147,29 @@ class PortMeter:
         return self._saved_base_wh + self._saved_j / J_PER_WH
 
     @property
+    def powered_s(self) -> float:
+        """How long the port had power [s], never falling; time without readings does not count."""
+        return self._powered_base_s + self._powered_s
+
+    @property
     def counted_wh(self) -> float:
         """What was measured since this process began [Wh], withheld or not."""
         return self._energy_j / J_PER_WH
 
-    def start(self, energy_wh: float | None, saved_wh: float = 0.0) -> None:
+    @property
+    def counted_saved_wh(self) -> float:
+        """What being off has saved since this process began [Wh]."""
+        return self._saved_j / J_PER_WH
+
+    def start(self, energy_wh: float | None, saved_wh: float = 0.0, powered_s: float = 0.0) -> None:
         """Go on from `energy_wh` (see `starting_wh`), adding what was measured meanwhile.
 
         None leaves the counter as it is. A counter that is known already is only ever raised.
         """
         if math.isfinite(saved_wh) and saved_wh > self._saved_base_wh:
             self._saved_base_wh = saved_wh
+        if math.isfinite(powered_s) and powered_s > self._powered_base_s:
+            self._powered_base_s = powered_s
         if energy_wh is None or not math.isfinite(energy_wh) or energy_wh < 0.0:
             return
         if self._base_wh is None:
@@ -182,6 +198,7 @@ class PortMeter:
             return None
         last_s = self._at_s
         off = power is False and not tripped and watts == 0.0
+        powered = power is True or watts > 0.0
         gap = None
         if last_s is not None:
             elapsed_s = at_s - last_s
@@ -193,14 +210,18 @@ class PortMeter:
                 gap = Gap(self.port, last_s, at_s)
                 self._steps = [step for step in self._steps if step[0] > at_s]
             elif self._steps:
-                self._add_steps(at_s, watts, off)
+                self._add_steps(at_s, watts, off, powered)
             else:
+                if powered or self._powered:
+                    # A change nobody commanded is reckoned at the middle of its interval.
+                    self._powered_s += elapsed_s if powered and self._powered else 0.5 * elapsed_s
                 self._energy_j += 0.5 * (self._watts + watts) * elapsed_s
                 if off and self._off and self.idle_w is not None:
                     self._saved_j += self.idle_w * elapsed_s
         self._at_s = at_s
         self._watts = watts
         self._off = off
+        self._powered = powered
         return gap
 
     def switched(self, power: bool, at_s: float) -> None:
@@ -218,26 +239,31 @@ class PortMeter:
         self._energy_j += counter_increment_wh(self._counter_wh, counter_wh, most_wh) * J_PER_WH
         self._counter_wh = counter_wh
 
-    def _add_steps(self, at_s: float, watts: float, off: bool) -> None:
+    def _add_steps(self, at_s: float, watts: float, off: bool, powered: bool) -> None:
         """Count an interval with switchings in it: level before the first, level after the last."""
         due = [step for step in self._steps if step[0] <= at_s]
         if not due:
             # The readings are both older than the command: an ordinary interval.
             assert self._at_s is not None
             self._energy_j += 0.5 * (self._watts + watts) * (at_s - self._at_s)
+            self._powered_s += 0.5 * (powered + self._powered) * (at_s - self._at_s)
             return
         self._steps = self._steps[len(due) :]
         edge_s, level_w, level_off = self._at_s or 0.0, self._watts, self._off
+        level_powered = self._powered
         for index, (step_s, power) in enumerate(due):
-            self._level(step_s - edge_s, level_w, level_off)
+            self._level(step_s - edge_s, level_w, level_off, level_powered)
             edge_s = step_s
             last = index == len(due) - 1
             level_w = watts if last or power else 0.0
             level_off = off if last else not power
-        self._level(at_s - edge_s, level_w, level_off)
+            level_powered = powered if last else power
+        self._level(at_s - edge_s, level_w, level_off, level_powered)
 
-    def _level(self, elapsed_s: float, watts: float, off: bool) -> None:
+    def _level(self, elapsed_s: float, watts: float, off: bool, powered: bool) -> None:
         self._energy_j += watts * elapsed_s
+        if powered:
+            self._powered_s += elapsed_s
         if off and self.idle_w is not None:
             self._saved_j += self.idle_w * elapsed_s
 

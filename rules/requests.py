@@ -169,6 +169,7 @@ def _confirm(step: Step, event: Asked) -> str:
     withheld = [port for port in step.site.ports.values() if port.meter.energy_wh is None]
     for port in withheld:
         port.meter.start(0.0)
+    step.site.counters_whole = True
     held = any(hold.holder == JOURNAL_HOLDER for hold in step.site.holds)
     if not held and not withheld:
         raise RefusedError("there is nothing to confirm.")

@@ -4,7 +4,7 @@ Local time is reckoned from UTC instants, so the night the clocks change costs e
 an hour that happens twice counts twice, one that is skipped does not count.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, time, timedelta
 from functools import cached_property
@@ -49,6 +49,14 @@ class Used(NamedTuple):
     energy_wh: float
 
 
+class Priced(NamedTuple):
+    """Energy [Wh] that ran at one price, and its cost. `band`: None is the price outside all bands."""
+
+    band: Band | None
+    energy_wh: float
+    cost: float
+
+
 @dataclass(frozen=True)
 class Tariff:
     """Prices per kWh: the first band that holds, else `price`. `zone`: IANA name of the local time."""
@@ -78,26 +86,37 @@ class Tariff:
             minutes = gcd(minutes, band.start.minute, band.end.minute)
         return minutes * 60
 
+    def band_at(self, at_utc: datetime) -> Band | None:
+        """The band that holds at an instant; None outside all."""
+        local = at_utc.astimezone(self._zone)
+        return next((band for band in self.bands if band.holds(local)), None)
+
     def price_at(self, at_utc: datetime) -> float:
         """Price per kWh at an instant."""
-        local = at_utc.astimezone(self._zone)
-        return next((band.price for band in self.bands if band.holds(local)), self.price)
+        band = self.band_at(at_utc)
+        return self.price if band is None else band.price
 
     def cost(self, used: Iterable[Used]) -> float:
         """What the energy cost, each part at the price of its own time."""
-        total = 0.0
+        return sum((part.cost for part in self.priced(used)), 0.0)
+
+    def priced(self, used: Iterable[Used]) -> Iterator[Priced]:
+        """The energy in parts that each lie in one band, in the order of `used`."""
         for start_utc, end_utc, energy_wh in used:
             if energy_wh == 0.0:
                 continue
             whole_s = (end_utc - start_utc).total_seconds()
             if whole_s <= 0.0:
-                total += energy_wh / 1000.0 * self.price_at(start_utc)
+                yield self._priced(start_utc, energy_wh)
                 continue
             at_utc = start_utc
             while at_utc < end_utc:
                 to_edge_s = self._grain_s - at_utc.timestamp() % self._grain_s
                 until_utc = min(end_utc, at_utc + timedelta(seconds=to_edge_s))
                 share = (until_utc - at_utc).total_seconds() / whole_s
-                total += energy_wh / 1000.0 * share * self.price_at(at_utc)
+                yield self._priced(at_utc, energy_wh * share)
                 at_utc = until_utc
-        return total
+
+    def _priced(self, at_utc: datetime, energy_wh: float) -> Priced:
+        band = self.band_at(at_utc)
+        return Priced(band, energy_wh, energy_wh / 1000.0 * (self.price if band is None else band.price))

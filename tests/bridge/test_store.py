@@ -7,6 +7,7 @@ import random
 import sqlite3
 import threading
 import time
+from array import array
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
@@ -43,9 +44,15 @@ def after(**how):
     return EVENING + timedelta(**how)
 
 
-def energy(at_utc, energy_wh, saved_wh=0.0, show=None, target=ON):
+def energy(at_utc, energy_wh, saved_wh=0.0, show=None, target=ON, *, powered_s=0.0):
     """An energy record."""
-    return Record("energy", at_utc, target, {"energy_wh": energy_wh, "saved_wh": saved_wh, "show": show})
+    data = {"energy_wh": energy_wh, "saved_wh": saved_wh, "powered_s": powered_s, "show": show}
+    return Record("energy", at_utc, target, data)
+
+
+def switch(at_utc, power, target=ON):
+    """A switch record as the rules make it."""
+    return Record("switch", at_utc, target, {"power": power, "reason": "On: Lantern walk runs."})
 
 
 def alarm(at_utc, state="unacknowledged", condition="fuse-trip", target=ON):
@@ -95,19 +102,21 @@ def test_store_energy_goes_on_after_a_restart(open_store):
     store = open_store()
     assert not store.loaded.existed
     assert store.loaded.available
-    store.record(energy(EVENING, 1000.5, 20.25))
+    store.record(energy(EVENING, 1000.5, 20.25, powered_s=3600.0))
     store.record(Record("baseline", EVENING, ON, {"idle_a": 0.226, "spread_a": 0.004}))
     store.record(Record("counter", EVENING, ON, {"name": "switchings", "value": 12}))
     store.record(energy(after(minutes=1), 900.0, 10.0))
     store.close()
     again = open_store()
     assert again.loaded.existed
-    assert again.loaded.energy == {PORT: (1000.5, 20.25)}
+    assert again.loaded.energy == {PORT: (1000.5, 20.25, 3600.0)}
+    assert again.loaded.counters == {(PORT, "switchings"): 12.0}
+    assert again.loaded.last_utc == after(minutes=1)
     assert again.loaded.baselines == {PORT: (0.226, 0.004)}
     with StoreReader(store.path) as reader:
         assert reader.counters() == {(PORT, "switchings"): 12.0}
         assert reader.baselines()[PORT] == (0.226, 0.004, EVENING)
-        assert reader.energy() == {PORT: (1000.5, 20.25)}
+        assert reader.energy() == {PORT: (1000.5, 20.25, 3600.0)}
 
 
 def test_store_energy_by_day_show_and_port(open_store):
@@ -344,6 +353,65 @@ def test_store_old_events_are_forgotten(tmp_path):
     connection.close()
 
 
+def test_store_switchings_lose_their_reason_never_their_time(tmp_path):
+    """After a week switchings take a row a day and crowd out no alarm; each keeps its time and direction."""
+    path = tmp_path / "history.sqlite"
+    connection = open_checked(path)
+    ledger = Ledger()
+    given_ = [(EVENING + timedelta(hours=7 * n, seconds=n), n % 2 == 0) for n in range(100)]
+    for at_utc, power in given_:
+        ledger.record(switch(at_utc, power))
+    ledger.record(alarm(EVENING))
+    ledger.commit(connection)
+    while condense(connection, to_ms(given_[-1][0]), events_kept=60):
+        pass
+    kinds = dict(connection.execute("SELECT kind, count(*) FROM event GROUP BY kind"))
+    assert kinds["alarm"] == 1
+    assert 24 <= kinds["switch"] <= 28  # seven days and the running one, one every seven hours
+    connection.close()
+    with StoreReader(path) as reader:
+        assert reader.switchings(*ALWAYS) == {PORT: given_}
+        inner = (given_[1][0], given_[97][0])
+        assert reader.switchings(*inner) == {PORT: given_[1:97]}
+        assert reader.bounds() == (EVENING, given_[-1][0])
+
+
+def test_store_is_bounded_for_ever(tmp_path):
+    """Quarter hours of old seasons become days that keep every sum; after ten years those go as well."""
+    path = tmp_path / "history.sqlite"
+    connection = open_checked(path)
+    ledger = Ledger()
+    ledger.record(energy(EVENING, 0.0))
+    for quarter in range(1, 9):
+        at_utc = after(minutes=15 * quarter)
+        ledger.record(energy(at_utc, 10.0 * quarter, 3.0 * quarter, "walk", powered_s=900.0 * quarter))
+        ledger.readings(Now(at_utc, 0.0), [Reading(PORT, 0.0, 1.0, True)])
+    ledger.record(switch(EVENING, True))
+    ledger.end()
+    ledger.commit(connection)
+
+    def rows():
+        tables = ("sample_minute", "minute_hour", "quarter_day", "energy_day", "switch_day", "energy_past")
+        return [connection.execute(f"SELECT count(*) FROM {table}").fetchone()[0] for table in tables]
+
+    def at_age(days):
+        while condense(connection, to_ms(after(days=days))):
+            pass
+        with StoreReader(path) as reader:
+            return rows(), reader.energy_by_show(*ALWAYS), reader.energy_by_day(*ALWAYS, "Europe/Vienna")
+
+    counts, young, _ = at_age(700)
+    assert counts == [0, 0, 1, 1, 1, 0]
+    assert young == {"walk": (pytest.approx(80.0), pytest.approx(24.0), pytest.approx(7200.0))}
+    counts, old, days = at_age(733)
+    assert counts == [0, 0, 0, 0, 0, 1]
+    assert old == young
+    # The day's sum lies evenly over its 24 hours of UTC: the last of them is tomorrow in Vienna.
+    assert days[date(2030, 12, 1)].energy_wh == pytest.approx(80.0 * 23 / 24)
+    assert at_age(3661)[0] == [0] * 6
+    connection.close()
+
+
 def test_store_season_stays_small(tmp_path):
     """A port's season of 45 evenings takes less than 120 kB: 500 ports stay below 60 MB."""
     path = tmp_path / "history.sqlite"
@@ -410,21 +478,22 @@ def test_store_packing_gives_back_what_went_in(rows):
 
 @given(
     slots=st.lists(st.one_of(st.none(), st.tuples(*[st.integers(0, 65_534)] * 3)), min_size=60, max_size=60),
-    watt_hours=st.lists(st.floats(0, 40_000), min_size=192, max_size=192),
+    steps=st.lists(st.integers(0, 0xFFFFFFFF), min_size=288, max_size=288),
 )
 @settings(max_examples=40, deadline=None)
-def test_store_packing_levels_and_energy(slots, watt_hours):
-    """Levels come back exactly, energies within 10 µWh."""
+def test_store_packing_levels_and_energy(slots, steps):
+    """Levels and energies come back exactly; a file without powered time reads as none."""
     assert unpack_levels(pack_levels(slots), 60) == slots
-    energies = unpack_energy(pack_energy(watt_hours[:96], watt_hours[96:]))
-    assert energies[0] + energies[1] == pytest.approx(watt_hours, abs=6e-6)
+    columns = tuple(array("I", steps[k * 96 : k * 96 + 96]) for k in range(3))
+    assert unpack_energy(pack_energy(columns)) == columns
+    assert unpack_energy(pack_energy(columns[:2])) == (*columns[:2], array("I", bytes(4 * 96)))
 
 
 def test_store_damaged_entry_hides_nothing_else():
     """A blob that is damaged reads as nothing said, and does not end the reading of others."""
     assert Samples.unpack(1, b"nonsense").between(0, 10**12) == []
     assert unpack_levels(b"nonsense", 60) == [None] * 60
-    assert unpack_energy(b"") == ([0.0] * 96, [0.0] * 96)
+    assert unpack_energy(b"") == (array("I", bytes(4 * 96)),) * 3
     assert unpack_around(b"x") == []
     assert joined([None, (1, 1, 1), (4, 2, 9)]) == (2, 1, 9)
 
@@ -458,11 +527,11 @@ def test_store_damaged_file_is_set_aside(open_store, spoil):
     assert (news.kind, news.active) == (NewsKind.SET_ASIDE, True)
     assert news.aside.name == "history.sqlite.damaged-20301201T170000Z"
     assert news.aside.read_bytes() == spoiled
-    assert again.loaded == (True, True, {}, {})
+    assert again.loaded[:4] == (True, True, {}, {})
     again.record(energy(EVENING, 7.0))
     assert again.flush()
     again.close()
-    assert open_store().loaded.energy == {PORT: (7.0, 0.0)}
+    assert open_store().loaded.energy == {PORT: (7.0, 0.0, 0.0)}
 
 
 def test_store_log_of_a_crash_is_used(open_store, tmp_path):
@@ -474,7 +543,7 @@ def test_store_log_of_a_crash_is_used(open_store, tmp_path):
     place.mkdir()
     (place / "history.sqlite-wal").write_bytes(store.path.with_name("history.sqlite-wal").read_bytes())
     (place / "history.sqlite").write_bytes(b"garbage" * 2000)
-    assert open_store(place / "history.sqlite").loaded.energy == {PORT: (1.0, 0.0)}
+    assert open_store(place / "history.sqlite").loaded.energy == {PORT: (1.0, 0.0, 0.0)}
 
 
 def test_store_set_aside_takes_the_log_along(open_store):
@@ -493,7 +562,7 @@ def test_store_set_aside_takes_the_log_along(open_store):
         again.record(energy(EVENING, 2.0))
         assert again.flush()
     again.close()
-    assert open_store().loaded.energy == {PORT: (2.0, 0.0)}
+    assert open_store().loaded.energy == {PORT: (2.0, 0.0, 0.0)}
 
 
 def test_store_set_aside_names_do_not_collide(open_store):
@@ -622,10 +691,10 @@ def test_store_older_schema_is_brought_up(tmp_path):
     broken = (*MIGRATIONS, "ALTER TABLE port ADD COLUMN name TEXT; CREATE TABLE port (x)")
     with pytest.raises(sqlite3.OperationalError, match="already exists"):
         migrate(connection, broken)
-    assert connection.execute("PRAGMA user_version").fetchone() == (1,)
+    assert connection.execute("PRAGMA user_version").fetchone() == (len(MIGRATIONS),)
     assert len(connection.execute("SELECT * FROM port").fetchone()) == 2
     migrate(connection, (*MIGRATIONS, "ALTER TABLE port ADD COLUMN name TEXT NOT NULL DEFAULT '-'"))
-    assert connection.execute("PRAGMA user_version").fetchone() == (2,)
+    assert connection.execute("PRAGMA user_version").fetchone() == (len(MIGRATIONS) + 1,)
     assert connection.execute("SELECT id, name FROM port").fetchall() == [("gable/1", "-")]
     connection.close()
 
