@@ -14,6 +14,7 @@ from rules.levels import PixelMap
 from rules.ports import Abilities, Condition, Fuse, PortId
 from rules.tariff import Tariff
 from rules.wiring import Wiring
+from rules.wording import WORDS, Words
 
 TYPICAL_EFFICIENCY = 0.85
 """Output energy / energy at the wall, where a supply states none."""
@@ -212,6 +213,8 @@ class SitePlan:
     """True: a lost safety journal starts the site held until a person confirms."""
     no_data_polls: int = 3
     """This many polls without a valid reading make `no-data`."""
+    words: Mapping[Condition, Words] = field(default_factory=lambda: WORDS)
+    """What people are told, by condition; a translation may replace some."""
     pre_show: PreShow | None = None
     """The check by daylight; None: none is made."""
     command_gap_s: float = 1.0

@@ -137,7 +137,7 @@ def _detail(step: Step, part: Part, alarm: Alarm) -> dict[str, Any]:
         "count": alarm.count,
         "measured": alarm.measured,
         "limit": alarm.limit,
-        "advice": wording.advice(alarm.condition),
+        "advice": wording.advice(alarm.condition, step.plan.words),
     }
     if isinstance(part, PortState):
         shows = [step.site.shows[show].plan.name for show in sorted(part.shows) if _runs(step, show)]
@@ -152,7 +152,7 @@ def _runs(step: Step, show: str) -> bool:
 
 def sentence(step: Step, part: Part, alarm: Alarm) -> str:
     """One sentence a tired person understands: what, where, how much, what was done."""
-    return wording.message(alarm.condition, facts_for_words(step, part, alarm))
+    return wording.message(alarm.condition, facts_for_words(step, part, alarm), step.plan.words)
 
 
 def facts_for_words(step: Step, part: Part, alarm: Alarm) -> dict[str, Any]:

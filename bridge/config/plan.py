@@ -14,6 +14,7 @@ from bridge.config.hardware import (
 from bridge.config.reach import abilities as reach_abilities
 from bridge.config.settings import Settings
 from bridge.config.shows import CalendarSettings, ShowSettings
+from bridge.config.site import read_wording
 from rules.calendar_types import Place
 from rules.levels import PixelMap
 from rules.plan import (
@@ -31,6 +32,7 @@ from rules.plan import (
 )
 from rules.ports import Condition, Fuse, PortId, port_id
 from rules.tariff import EVERY_DAY, Band, Tariff
+from rules.wording import WORDS
 
 _STALE_S = 15.0
 """A reading older than this [s] is none; for controllers that are asked more seldom, three periods."""
@@ -68,6 +70,7 @@ def plan(settings: Settings) -> SitePlan:
         hold_when_journal_lost=site.journal_lost == "hold",
         no_data_polls=site.no_data_polls,
         command_gap_s=site.command_gap_s,
+        words=WORDS if site.wording_file is None else read_wording(site.wording_file),
         pre_show=PreShow(site.pre_show_check.at, site.pre_show_check.for_s) if site.pre_show_check else None,
         telemetry=Telemetry(
             band_a=settings.measurements.band_a,

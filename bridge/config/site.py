@@ -14,7 +14,12 @@ from bridge.config.base import FilePath, Identifier, Section, Text, near_miss, r
 from bridge.config.hardware import LimitsSettings, ReclosingSettings
 from bridge.config.moments import Clock, DayTime, Weekdays
 from bridge.config.quantities import Current, Duration, Fraction, Interval, Quantity
+from bridge.config.reader import decode, plain, read
 from bridge.config.secret import SecretSource, needs_source
+from bridge.errors import ConfigurationError
+from rules.errors import RulesError
+from rules.ports import Condition
+from rules.wording import Words, words_from
 
 _NO_LITERAL = "a password never stands in this file; write password_file: PATH or password_env: NAME"
 _SEGMENT = re.compile(r"[^/+#$\s\x00-\x1f\x7f]+")
@@ -40,6 +45,33 @@ def _segment(value: str) -> str:
 
 Segment = Annotated[str, AfterValidator(_segment)]
 """One segment of an MQTT topic."""
+
+
+def read_wording(path: Path) -> Mapping[Condition, Words]:
+    """Messages from a file: what it leaves out stays as it is. Raises RulesError, in one sentence."""
+    try:
+        root, problems = read(decode(path.read_bytes(), path.name), path.name)
+    except OSError as error:
+        raise RulesError(f"{path.name} can't be read: {error.strerror}") from error
+    except ConfigurationError as error:
+        raise RulesError(str(error.problems[0])) from error
+    if problems:
+        raise RulesError(str(problems[0]))
+    texts = plain(root, {})
+    if not isinstance(texts, dict) or not all(
+        isinstance(entry, dict) and all(isinstance(text, str) for text in entry.values())
+        for entry in texts.values()
+    ):
+        raise RulesError(f"{path.name} must hold condition codes, each with message and advice as text")
+    return words_from(texts)
+
+
+def _wording(path: Path) -> Path:
+    try:
+        read_wording(path)
+    except RulesError as error:
+        refuse(f"the wording can't be used; {error}")
+    return path
 
 
 class PreShowSettings(Section):
@@ -84,6 +116,10 @@ class SiteSettings(Section):
     )
     no_data_polls: Annotated[int, Field(ge=1, le=1000)] = Field(
         default=3, description="So many polls without a valid reading make the condition no-data."
+    )
+    wording_file: Annotated[FilePath, AfterValidator(_wording)] | None = Field(
+        default=None,
+        description="File with messages of your own or in your language: condition, then message and advice.",
     )
     pre_show_check: PreShowSettings | None = Field(
         default=None,
