@@ -51,7 +51,9 @@ def _json_template(node: JsonValue) -> JsonValue:
     return node
 
 
-Expression = Annotated[str, Field(min_length=1, max_length=2000), AfterValidator(_expression)]
+LONGEST_EXPRESSION = 20_000
+"""Characters: enough to pick a hundred ports out of one flat object."""
+Expression = Annotated[str, Field(min_length=1, max_length=LONGEST_EXPRESSION), AfterValidator(_expression)]
 """A JMESPath expression, checked when the file is read."""
 Template = Annotated[str, Field(max_length=2000), AfterValidator(template)]
 """Text in which ``{port}`` and ``{power}`` are replaced, and nothing else happens."""
