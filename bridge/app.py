@@ -59,6 +59,7 @@ from rules.door import (
 )
 from rules.plan import SitePlan
 from rules.ports import Condition, PortId, Target, TargetKind, controller_of, number_of
+from rules.safety import SafetyState
 
 _log = structlog.get_logger()
 
@@ -201,6 +202,8 @@ class App:
                     ]
                     if origin is Origin.FIRST_START and await self._was_there_before():
                         origin = Origin.LOST
+                    if origin is Origin.FIRST_START:
+                        await self._begin_journal(journal, safety)
                     self.runner.controllers = controllers
                     self.runner.step_now(
                         [*self._read_calendars(self.plan, [Configured(self.plan)]),
@@ -293,6 +296,13 @@ class App:
         for wait in waits:
             wait.cancel()
         return self._known_site
+
+    async def _begin_journal(self, journal: Journal, safety: SafetyState) -> None:
+        """The first start leaves a journal, else the history beside none would mean a lost one next time."""
+        try:
+            await asyncio.to_thread(journal.write, safety)
+        except TransientError as error:
+            _log.error("journal.unwritable", detail=str(error))
 
     def _say(self, effect: Publish | Alert | Presence | Remark | Answer) -> None:
         if isinstance(effect, Publish) and not effect.as_target:

@@ -23,6 +23,10 @@ _log = structlog.get_logger()
 SOCKET = "control.sock"
 LINE_LIMIT_BYTES = 65_536
 ANSWER_LIMIT_S = 10.0
+CLIENTS_MOST = 8
+"""More at once are hung up on: a crowd at this door must not take the controllers' file descriptors."""
+IDLE_LIMIT_S = 60.0
+"""Who asks nothing for this long [s] is hung up on."""
 
 Handler = Callable[[Mapping[str, Any]], Awaitable[Mapping[str, Any]]]
 """Takes a request, returns its answer."""
@@ -44,6 +48,9 @@ async def listen(folder: Path, handler: Handler) -> AsyncIterator[Path]:
     clients: set[asyncio.Task[None]] = set()
 
     async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        if len(clients) >= CLIENTS_MOST:
+            writer.close()
+            return
         task = asyncio.current_task()
         assert task is not None
         clients.add(task)
@@ -57,7 +64,9 @@ async def listen(folder: Path, handler: Handler) -> AsyncIterator[Path]:
 
     old = os.umask(0o177)
     try:
-        server = await asyncio.start_unix_server(serve, path, limit=LINE_LIMIT_BYTES)
+        server = await asyncio.start_unix_server(
+            serve, path, limit=LINE_LIMIT_BYTES, backlog=CLIENTS_MOST
+        )
     except OSError as error:
         raise PermanentError(
             f"the control socket {path} can't be made: {error.strerror or error}; "
@@ -80,9 +89,9 @@ async def listen(folder: Path, handler: Handler) -> AsyncIterator[Path]:
 async def _talk(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, handler: Handler) -> None:
     while True:
         try:
-            line = await reader.readline()
-        except (ValueError, ConnectionError):
-            return  # longer than the limit, or gone
+            line = await asyncio.wait_for(reader.readline(), IDLE_LIMIT_S)
+        except (ValueError, ConnectionError, TimeoutError):
+            return  # longer than the limit, gone, or silent
         if not line:
             return
         try:
