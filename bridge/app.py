@@ -6,7 +6,7 @@ the broker, for a moment, whether this site was there before: then it was no fir
 """
 
 import asyncio
-from collections.abc import Callable, Mapping
+from collections.abc import AsyncGenerator, Callable, Mapping
 from contextlib import AsyncExitStack, suppress
 from datetime import datetime
 from functools import partial
@@ -25,6 +25,7 @@ from bridge.config import ConfigurationError, Settings, load
 from bridge.config import plan as plan_of
 from bridge.controllers import create
 from bridge.controllers.base import Controller
+from bridge.counts import Counts
 from bridge.errors import PermanentError, TransientError
 from bridge.homie import Tree
 from bridge.homie_values import HomieError
@@ -45,8 +46,10 @@ from rules.door import (
     CalendarLoaded,
     ClockStatus,
     Configured,
+    CountPixels,
     EnergyLoaded,
     Event,
+    JobEnded,
     Origin,
     Presence,
     Publish,
@@ -58,7 +61,7 @@ from rules.door import (
     Verb,
 )
 from rules.plan import SitePlan
-from rules.ports import Condition, PortId, Target, TargetKind, controller_of, number_of
+from rules.ports import Condition, Now, PortId, Reading, Target, TargetKind, controller_of, number_of
 from rules.safety import SafetyState
 
 _log = structlog.get_logger()
@@ -77,6 +80,8 @@ STOP_LIMIT_S = 0.9
 GOODBYE_LIMIT_S = 0.4
 """… twice this long [s] for a broker that does not answer: all of it is over within 2 s."""
 HURRY_SHOW_S = 5.0
+COUNT_HURRY_S = 30.0
+"""A count begins with readings of a dark port, at the fast pace for this long [s]; then it has power."""
 
 Told = Callable[[Target, str, Any], None]
 """Hears every published value: target, property, value."""
@@ -184,12 +189,15 @@ class App:
                 journal,
                 self._say,
                 on_record=store.record,
-                on_readings=store.readings,
+                on_readings=partial(self._on_readings, store),
                 on_adopted=self._on_adopted,
                 on_answer=self._on_answer,
+                on_job=self._on_job,
             )
+            self.counts = Counts(self.runner.feed, lambda: self.clock.now().monotonic_s)
             controllers = self._make_controllers(self.settings, self.plan)
-            await stack.enter_async_context(control.listen(self.folder, self._control))
+            followers = {Verb.COUNT.value: self._count}
+            await stack.enter_async_context(control.listen(self.folder, self._control, followers))
             try:
                 async with asyncio.TaskGroup() as tasks:
                     self._tasks = tasks
@@ -216,6 +224,7 @@ class App:
                     for controller in controllers.values():
                         self._watch(controller)
                     await self._stop.wait()
+                    await self._end_count()
                     notifier.tell(STOPPING=1, STATUS="Stopping.")
                     await self._darken()
                     others += self._watchers.values()
@@ -408,6 +417,51 @@ class App:
             future.set_result(answer)
         log = _log.info if answer.accepted else _log.warning
         log("request.answered", target=answer.target.id, accepted=answer.accepted, text=answer.text)
+
+    # ------------------------------------------------------------ counting
+
+    def _on_readings(self, store: Store, now: Now, readings: list[Reading]) -> None:
+        store.readings(now, readings)
+        self.counts.readings(readings)
+
+    def _on_job(self, effect: CountPixels | JobEnded) -> None:
+        if isinstance(effect, CountPixels):
+            self.runner.controllers[controller_of(effect.port)].hurry(COUNT_HURRY_S)
+            self.counts.begin(effect, self.settings, self.plan)
+        else:
+            self.counts.ended(effect)
+
+    async def _end_count(self) -> None:
+        """At the end: a count is broken off, and its port is seen without power."""
+        port = await self.counts.close()
+        with suppress(TimeoutError):
+            async with asyncio.timeout(STOP_LIMIT_S):
+                while port is not None and self.told.get(Target(TargetKind.PORT, port), {}).get("power"):
+                    self._heard.clear()
+                    await self._heard.wait()
+
+    async def _count(self, request: Mapping[str, Any]) -> AsyncGenerator[Mapping[str, Any], None]:
+        """A count asked for on the control socket: progress, then the outcome; leaving ends it."""
+        target = self.target(str(request.get("target") or ""))
+        if target is None or target.kind is not TargetKind.PORT:
+            text = f"Refused: {request.get('target')!r} is no port; name one such as gable/1."
+            yield {"accepted": False, "text": text}
+            return
+        with self.counts.watching() as heard:
+            answer = await self.ask(Verb.COUNT, target, "start")
+            if not answer.accepted:
+                yield {"accepted": False, "text": answer.text}
+                return
+            name = self.plan.ports[PortId(target.id)].name
+            try:
+                yield {"accepted": True, "text": f"{name}: {answer.text}", "goes_on": True}
+                while True:
+                    line = await heard.get()
+                    yield line
+                    if "accepted" in line:
+                        return
+            finally:
+                self.counts.end("the one who asked for it left.")
 
     async def _control(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
         verb = request.get("verb")

@@ -9,7 +9,7 @@ itself are made so.
 import asyncio
 import json
 import os
-from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
+from collections.abc import AsyncGenerator, AsyncIterator, Awaitable, Callable, Mapping
 from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 from typing import Any
@@ -30,6 +30,8 @@ IDLE_LIMIT_S = 60.0
 
 Handler = Callable[[Mapping[str, Any]], Awaitable[Mapping[str, Any]]]
 """Takes a request, returns its answer."""
+Follower = Callable[[Mapping[str, Any]], AsyncGenerator[Mapping[str, Any], None]]
+"""Takes a request, gives answers until the last; closed when the one who asked leaves."""
 
 
 class NotRunningError(TransientError):
@@ -37,8 +39,12 @@ class NotRunningError(TransientError):
 
 
 @asynccontextmanager
-async def listen(folder: Path, handler: Handler) -> AsyncIterator[Path]:
+async def listen(
+    folder: Path, handler: Handler, followers: Mapping[str, Follower] | None = None
+) -> AsyncIterator[Path]:
     """Serve the control socket in `folder` while the context lasts; its path.
+
+    followers: verbs that are answered by a line after line, as long as the one who asked stays.
 
     Raises PermanentError when the path is too long for a socket or can't be made. The caller holds the
     folder's lock, so a socket found there belongs to a process that is gone.
@@ -55,7 +61,7 @@ async def listen(folder: Path, handler: Handler) -> AsyncIterator[Path]:
         assert task is not None
         clients.add(task)
         try:
-            await _talk(reader, writer, handler)
+            await _talk(reader, writer, handler, followers or {})
         finally:
             clients.discard(task)
             writer.close()
@@ -86,7 +92,12 @@ async def listen(folder: Path, handler: Handler) -> AsyncIterator[Path]:
         path.unlink(missing_ok=True)
 
 
-async def _talk(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, handler: Handler) -> None:
+async def _talk(
+    reader: asyncio.StreamReader,
+    writer: asyncio.StreamWriter,
+    handler: Handler,
+    followers: Mapping[str, Follower],
+) -> None:
     while True:
         try:
             line = await asyncio.wait_for(reader.readline(), IDLE_LIMIT_S)
@@ -103,6 +114,9 @@ async def _talk(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, hand
                 "accepted": False,
                 "text": "Refused: a request is one JSON object on a line.",
             }
+        elif (follower := followers.get(str(request.get("verb")))) is not None:
+            await _follow(reader, writer, follower(request))
+            return
         else:
             try:
                 answer = await asyncio.wait_for(handler(request), ANSWER_LIMIT_S)
@@ -118,20 +132,76 @@ async def _talk(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, hand
             return
 
 
-async def ask(folder: Path, request: Mapping[str, Any]) -> dict[str, Any]:
-    """Ask the process that runs with this state folder; its answer.
+async def _follow(
+    reader: asyncio.StreamReader,
+    writer: asyncio.StreamWriter,
+    answers: AsyncGenerator[Mapping[str, Any], None],
+) -> None:
+    """Pass on answers until the last, or until the other side says or sends anything more, or leaves."""
+    gone = asyncio.create_task(reader.read(1), name="control.gone")
+    try:
+        while True:
+            coming = asyncio.ensure_future(anext(answers, None))
+            await asyncio.wait({gone, coming}, return_when=asyncio.FIRST_COMPLETED)
+            if not coming.done():
+                coming.cancel()
+                await asyncio.gather(coming, return_exceptions=True)
+                return
+            answer = coming.result()
+            if answer is None:
+                return
+            writer.write(json.dumps(answer, ensure_ascii=False).encode() + b"\n")
+            await writer.drain()
+    except ConnectionError:
+        return
+    finally:
+        gone.cancel()
+        await asyncio.gather(gone, return_exceptions=True)
+        await answers.aclose()
 
-    Raises NotRunningError when none listens, TransientError when it ends meanwhile or does not answer in time.
+
+async def follow(folder: Path, request: Mapping[str, Any]) -> AsyncGenerator[dict[str, Any], None]:
+    """Ask the running process for something that takes long: its answers as they come.
+
+    Closing the generator tells the process that nobody waits any more. Raises as `ask`; TransientError when
+    the process ends before the last answer (the one with ``accepted``).
     """
+    reader, writer = await _connect(folder)
+    try:
+        writer.write(json.dumps(request).encode() + b"\n")
+        await writer.drain()
+        while line := await reader.readline():
+            answer: dict[str, Any] = json.loads(line)
+            yield answer
+            if "accepted" in answer and not answer.get("goes_on"):
+                return
+        raise TransientError("the running process ended before it answered")
+    except ConnectionError as error:
+        raise TransientError(f"the running process did not answer: {type(error).__name__}") from error
+    finally:
+        writer.close()
+        with suppress(OSError):
+            await writer.wait_closed()
+
+
+async def _connect(folder: Path) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
     path = folder / SOCKET
     try:
-        reader, writer = await asyncio.open_unix_connection(path, limit=16 * 2**20)
+        return await asyncio.open_unix_connection(path, limit=16 * 2**20)
     except (FileNotFoundError, ConnectionRefusedError):
         raise NotRunningError(f"no duskward runs with {folder}; start it with: duskward run FILE") from None
     except PermissionError:
         raise PermanentError(
             f"{path} belongs to another user; run this as the user that runs duskward"
         ) from None
+
+
+async def ask(folder: Path, request: Mapping[str, Any]) -> dict[str, Any]:
+    """Ask the process that runs with this state folder; its answer.
+
+    Raises NotRunningError when none listens, TransientError when it ends meanwhile or does not answer in time.
+    """
+    reader, writer = await _connect(folder)
     try:
         writer.write(json.dumps(request).encode() + b"\n")
         await writer.drain()

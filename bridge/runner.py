@@ -19,9 +19,11 @@ from rules.door import (
     Alert,
     Answer,
     CommandResult,
+    CountPixels,
     Effect,
     EffectDone,
     Event,
+    JobEnded,
     Outcome,
     Persist,
     Presence,
@@ -68,6 +70,7 @@ class Runner:
         on_readings: Callable[[Now, list[Reading]], None] | None = None,
         on_adopted: Callable[[Adopted], None] | None = None,
         on_answer: Callable[[Answer], None] | None = None,
+        on_job: Callable[[CountPixels | JobEnded], None] | None = None,
     ) -> None:
         self.engine = Engine()
         self.controllers: Mapping[str, Controller] = {}
@@ -80,6 +83,7 @@ class Runner:
         self._on_readings = on_readings
         self._on_adopted = on_adopted
         self._on_answer = on_answer
+        self._on_job = on_job
         self._events: list[Event] = []
         self._scheduled = False
         self._wake: asyncio.TimerHandle | None = None
@@ -156,6 +160,9 @@ class Runner:
         elif isinstance(effect, Record):
             if self._on_record is not None:
                 self._on_record(effect)
+        elif isinstance(effect, CountPixels | JobEnded):
+            if self._on_job is not None:
+                self._on_job(effect)
         elif isinstance(effect, Adopted) and self._on_adopted is not None:
             self._on_adopted(effect)
 
