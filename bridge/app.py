@@ -356,8 +356,8 @@ class App:
             return
         self._known_site = self.outlet.tree.state_topic in found
         self._surveyed.set()
-        self._on_retained_energy(found)
         await self.ready.wait()
+        self._on_retained_energy(found)
         try:
             self.outlet.open(found)
         except HomieError as error:
@@ -373,7 +373,7 @@ class App:
                 with suppress(ValueError):
                     events.append(EnergyLoaded(port, 1000.0 * float(found[topic])))
         if events:
-            self.runner.feed(events)
+            self.runner.step_now(events)  # before anything is said: a counter never falls
 
     def _on_message(self, topic: str, payload: bytes, retained: bool) -> None:
         if self.announcer.heard(topic, payload, retained):
