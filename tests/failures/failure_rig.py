@@ -16,18 +16,19 @@ import threading
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from random import Random
-from typing import Any
+from typing import Any, Self
 
 import paho.mqtt.client as mqtt
 import yaml
 from support import LOOPBACK, PrivateBroker, free_port, wait_for
 
+from bridge.clock import SystemClock
 from bridge.config import parse, plan
 from bridge.simulator.scenarios import reach_of
 from rules.staging import lead_s
@@ -42,10 +43,10 @@ PORTS = ("eave/1", "eave/2", "mast/1", "mast/2")
 
 
 def seed_of_run() -> int:
-    """The seed of this run: the one that is asked for, or a fresh one. Printed, so that it can be asked for."""
+    """The seed of this run, printed: the one that is asked for, or a fresh one."""
     asked = os.environ.get("DUSKWARD_FAILURE_SEED")
     seed = int(asked) if asked else int.from_bytes(os.urandom(4), "big")
-    print(f"DUSKWARD_FAILURE_SEED={seed}")
+    print(f"DUSKWARD_FAILURE_SEED={seed}")  # noqa: T201 - pytest shows it with a failure
     return seed
 
 
@@ -150,7 +151,9 @@ class Relay:
                     self._writers.discard(one)
                     one.transport.abort()
 
-    async def _pump(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, *, outward: bool) -> None:
+    async def _pump(
+        self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, *, outward: bool
+    ) -> None:
         try:
             while piece := await reader.read(65536):
                 if outward and self.cut_on and self.cut_on in piece:
@@ -158,7 +161,7 @@ class Relay:
                     return
                 if self.delay_s:
                     await asyncio.sleep(self.delay_s)
-                while self.silent:
+                while self.silent:  # noqa: ASYNC110 - set from another thread
                     await asyncio.sleep(0.02)
                 writer.write(piece)
                 await writer.drain()
@@ -208,6 +211,10 @@ class Recorder:
         """The newest alert of that code; empty if none or taken away."""
         return self.latest.get(f"homie/5/{device(port)}/$alert/{code}", b"").decode()
 
+    def alert_of(self, box: str, code: str) -> str:
+        """The newest alert of a controller; empty if none or taken away."""
+        return self.latest.get(f"homie/5/{SITE}-{box}/$alert/{code}", b"").decode()
+
     @property
     def state(self) -> str:
         """The root device's state."""
@@ -222,13 +229,16 @@ class Recorder:
 class Yard:
     """The simulated controllers as a process of their own."""
 
-    def __init__(self, folder: Path, seed: int, spec: Mapping[str, Any] | None = None, speed: float = 1.0) -> None:
+    def __init__(
+        self, folder: Path, seed: int, spec: Mapping[str, Any] | None = None, speed: float = 1.0
+    ) -> None:
         file = folder / "yard.yaml"
         file.write_text(json.dumps(spec or site_spec()))
         self.log = folder / "yard.log"
         with self.log.open("wb") as log:
             self._process = subprocess.Popen(
-                [sys.executable, "-m", "bridge.simulator", str(file), "--seed", str(seed), "--speed", str(speed)],
+                [sys.executable, "-m", "bridge.simulator", str(file), "--seed", str(seed),
+                 "--speed", str(speed)],
                 stdout=subprocess.PIPE, stderr=log, cwd=folder,
             )  # fmt: skip
         assert self._process.stdout is not None
@@ -239,7 +249,9 @@ class Yard:
     def tell(self, what: str, **asked: object) -> None:
         """POST to the control endpoint."""
         request = urllib.request.Request(
-            f"{self.addresses['control']}/{what}", json.dumps(asked).encode(), {"Content-Type": "application/json"}
+            f"{self.addresses['control']}/{what}",
+            json.dumps(asked).encode(),
+            {"Content-Type": "application/json"},
         )
         with urllib.request.urlopen(request, timeout=10) as answer:
             answer.read()
@@ -275,7 +287,13 @@ class Rig:
     """Everything together. Use as a context manager; `judge` at the end."""
 
     def __init__(
-        self, folder: Path, *, seed: int, broker_lines: Sequence[str] = (), anonymous: bool = True, relay: bool = False
+        self,
+        folder: Path,
+        *,
+        seed: int,
+        broker_lines: Sequence[str] = (),
+        anonymous: bool = True,
+        relay: bool = False,
     ) -> None:
         self.folder = folder
         self.seed = seed
@@ -297,13 +315,15 @@ class Rig:
         self, *spans: tuple[float, float], broker: Mapping[str, Any] | None = None, **site: object
     ) -> None:
         """Write the configuration: shows at these seconds from now, in whole seconds of the wall clock."""
-        base = int(time.time()) + 1
-        offset_s = time.time() - time.monotonic()
+        now = SystemClock().now()
+        base = int(now.utc.timestamp()) + 1
+        offset_s = now.utc.timestamp() - now.monotonic_s
         windows = [{"from": _clock(base + a), "to": _clock(base + b)} for a, b in spans]
         document = {
             "site": {
                 "id": SITE, "name": "Slate Yard", "timezone": "Etc/UTC", "latitude": 52.0, "longitude": -8.0,
-                "require_synchronised_clock": False, "state_dir": str(self.state_dir), "command_gap": "1 s", **site,
+                "require_synchronised_clock": False, "state_dir": str(self.state_dir),
+                "command_gap": "1 s", **site,
             },
             "broker": {"host": LOOPBACK, "port": self.relay.port if self.relay else self.broker.port,
                        **(broker or {})},
@@ -325,23 +345,34 @@ class Rig:
         self.night.lead_s = lead_s(site_plan, site_plan.shows[0])
         self.night.spans += [(base + a - offset_s, base + b - offset_s) for a, b in spans]
 
+    @staticmethod
+    def now_s() -> float:
+        """The machine's monotonic second, shared by all processes."""
+        return time.monotonic()
+
     def at(self, which: int, *, end: bool = False, plus_s: float = 0.0) -> None:
         """Sleep until a span begins or ends."""
         time.sleep(max(0.0, self.night.spans[which][1 if end else 0] + plus_s - time.monotonic()))
 
     # ------------------------------------------------------------ duskward
 
-    def start(self, *, command: Sequence[str] = (), preexec: Callable[[], None] | None = None,
-              env: Mapping[str, str] | None = None, wait: bool = True) -> None:  # fmt: skip
-        """Start `duskward run`; wait until it answers for its status."""
+    def start(
+        self, *, limited: Sequence[str] = (), program: Sequence[str] = (), wait: bool = True, **environ: str
+    ) -> None:
+        """Start `duskward run`; wait until it answers for its status.
+
+        limited: a command to run it by, such as ``prlimit --nofile=40``; program: what to run instead.
+        """
+        run = program or [sys.executable, "-m", "bridge.cli", "run", str(self.config), "--json-logs"]
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(
-                command or [sys.executable, "-m", "bridge.cli", "run", str(self.config), "--json-logs"],
-                stdout=log, stderr=log, stdin=subprocess.DEVNULL, cwd=self.folder, preexec_fn=preexec,
-                env={**os.environ, **(env or {})},
+                [*limited, *run], stdout=log, stderr=log, stdin=subprocess.DEVNULL, cwd=self.folder,
+                env={**os.environ, **environ},
             )  # fmt: skip
         if wait:
-            wait_for(lambda: self.status() or self._ended(), 20, what=f"a status; log: {self.log_text()[-2000:]}")
+            wait_for(
+                lambda: self.status() or self._ended(), 20, what=f"a status; log: {self.log_text()[-2000:]}"
+            )
 
     def _ended(self) -> bool:
         assert self.process is not None
@@ -367,7 +398,7 @@ class Rig:
         return code, time.monotonic() - started_s
 
     def crash(self, *, down_s: float = 0.0) -> None:
-        """kill -9, be away, start again; nobody could keep promises meanwhile."""
+        """Die by kill -9, be away, start again; nobody could keep promises meanwhile."""
         died_s = self.kill()
         time.sleep(down_s)
         self.start()
@@ -410,10 +441,7 @@ class Rig:
 
     def events(self, name: str) -> list[dict[str, Any]]:
         """Its log events of one name."""
-        found = []
-        for line in self.log_text().splitlines():
-            if f'"{name}"' in line:
-                found.append(json.loads(line))
+        found = [json.loads(line) for line in self.log_text().splitlines() if f'"{name}"' in line]
         return [event for event in found if event.get("event") == name]
 
     # ------------------------------------------------------------ waiting and judging
@@ -445,7 +473,7 @@ class Rig:
         """Every promise, from what others saw. `bound_s`: how late an OFF may be, also after a blind stretch."""
         self.note_rss()
         outside = self.powered_outside(bound_s)
-        assert not outside, f"power outside its spans: {outside}; spans {self.night}; {self.log_text()[-3000:]}"
+        assert not outside, f"power outside: {outside}; {self.night}; {self.log_text()[-3000:]}"
         early = self.ordered_outside()
         assert not early, f"switched on outside its spans: {early}; spans {self.night}"
         assert self.rss_mb < RSS_BOUND_MB
@@ -484,7 +512,9 @@ class Rig:
             (order["port"], round(order["at_s"], 2))
             for order in self.yard.get("history")["orders"]
             if order["power"]
-            and not any(a - night.lead_s - 1.0 <= order["at_s"] <= b + night.run_on_s + 0.5 for a, b in night.spans)
+            and not any(
+                a - night.lead_s - 1.0 <= order["at_s"] <= b + night.run_on_s + 0.5 for a, b in night.spans
+            )
         ]
 
     def falls(self) -> list[tuple[str, float, float]]:
@@ -531,7 +561,7 @@ class Rig:
                 f"{self.recorder and self.recorder.state}; {self.log_text()[-3000:]}"
             ) from None
 
-    def __enter__(self) -> "Rig":
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:

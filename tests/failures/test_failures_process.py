@@ -1,0 +1,260 @@
+"""The process is killed, starved, doubled and misled; it comes back by itself, with holds and trips kept."""
+
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+from contextlib import ExitStack, suppress
+from pathlib import Path
+
+import pytest
+from failure_rig import SITE, site
+from support import mosquitto_program, wait_for
+
+pytestmark = pytest.mark.skipif(mosquitto_program() is None, reason="needs a mosquitto program")
+
+
+def test_killed_at_random_instants(tmp_path: Path) -> None:
+    """A kill -9 at any instant forgets no hold and no trip, and powers no port it must not."""
+    with site(tmp_path) as rig:
+        rig.plan_night((2, 16))
+        rig.start()
+        rig.wait_lit()
+        assert rig.ask("hold", "mast/2", "Ann")["accepted"]
+        rig.yard.tell("fault", port="eave/2", kind="short")
+        wait_for(lambda: rig.recorder.alert("eave/2"), what="the alert")
+        rig.wait_lit(("eave/1", "mast/1"))
+        held_s = rig.now_s()
+        for _ in range(4):
+            time.sleep(rig.rng.uniform(0.0, 0.8))
+            rig.crash()
+        rig.wait_lit(("eave/1", "mast/1"))
+        rig.at(0, end=True)
+        rig.wait_dark()
+        rig.wait_agreed()
+        assert rig.recorder.value("mast/2", "hold-state") == "confirmed-off"
+        assert "Ann" in rig.recorder.value("mast/2", "hold")
+        assert rig.recorder.alert("eave/2")
+        later = [o for o in rig.yard.get("history")["orders"] if o["power"] and o["at_s"] > held_s]
+        assert not {o["port"] for o in later} & {"mast/2", "eave/2"}
+        rig.judge()
+
+
+def test_killed_before_anything_had_to_be_kept(tmp_path: Path) -> None:
+    """A second start after an uneventful first one is no lost journal: shows have their power."""
+    with site(tmp_path) as rig:
+        rig.plan_night((6, 7))
+        rig.start()
+        wait_for(lambda: rig.recorder.state == "ready", what="the first run's word")
+        rig.kill()
+        rig.start()
+        assert not rig.events("journal.lost")
+        rig.wait_lit()
+        rig.wait_dark()
+        rig.judge()
+
+
+def test_all_state_lost(tmp_path: Path) -> None:
+    """With its state folder gone the site starts held, because the broker knows it; no counter falls."""
+    with site(tmp_path) as rig:
+        rig.plan_night((2, 20))
+        rig.start()
+        rig.wait_lit()
+        wait_for(lambda: float(rig.recorder.value("mast/1", "energy") or 0) > 0, 70, what="energy")
+        rig.kill()
+        shutil.rmtree(rig.state_dir)
+        rig.start()
+        rig.wait_dark()
+        said = rig.recorder.latest
+        wait_for(lambda: b"lost-journal" in said.get(f"homie/5/{SITE}/site/hold", b""), what="the hold")
+        assert "internal-fault" not in rig.log_text()
+        assert rig.ask("release", "", "lost-journal")["accepted"]
+        rig.judge()
+
+
+def test_killed_over_the_end_of_a_show(tmp_path: Path) -> None:
+    """Ports left on by a crash go dark as soon as the next run has read them."""
+    with site(tmp_path) as rig:
+        rig.plan_night((2, 4))
+        rig.start()
+        rig.wait_lit()
+        rig.at(0, end=True, plus_s=-0.3)
+        rig.crash(down_s=1.0)
+        rig.wait_dark()
+        rig.wait_agreed()
+        rig.judge()
+
+
+def test_journal_torn_before_the_start(tmp_path: Path) -> None:
+    """A journal torn at any byte loses nothing with one copy, and with both the site starts held."""
+    with site(tmp_path) as rig:
+        rig.plan_night((2, 30))
+        rig.start()
+        rig.wait_lit()
+        assert rig.ask("hold", "mast/2", "Ann")["accepted"]
+        rig.wait_lit(("eave/1", "eave/2", "mast/1"))
+        copies = [rig.state_dir / name for name in ("journal.a", "journal.b")]
+        rig.kill()
+        whole = copies[0].read_bytes()
+        copies[rig.rng.randrange(2)].write_bytes(whole[: rig.rng.randrange(len(whole))])
+        rig.start()
+        wait_for(lambda: "Ann" in rig.recorder.value("mast/2", "hold"), what="the hold")
+        assert len(rig.events("journal.damaged")) == 1
+        rig.kill()
+        for copy in copies:
+            copy.write_bytes(whole[: rig.rng.randrange(len(whole))])
+        rig.start()
+        rig.wait_dark()
+        said = rig.recorder.latest
+        wait_for(
+            lambda: "lost-journal" in said.get(f"homie/5/{SITE}/site/hold", b"").decode(), what="the hold"
+        )
+        assert f"homie/5/{SITE}/$alert/journal-fault" in said
+        assert rig.ask("release", "", "lost-journal")["accepted"]
+        rig.judge()
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="needs root to mount a small disk")
+def test_disk_full(tmp_path: Path) -> None:
+    """On a full disk shows end on time, a hold still darkens its port, and all is told; space ends it."""
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    mounted = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", "size=640k", "tmpfs", str(disk)],
+        capture_output=True,
+        check=False,
+    )
+    if mounted.returncode:
+        pytest.skip(f"can't mount a small disk: {mounted.stderr.decode().strip()}")
+    try:
+        with site(tmp_path) as rig:
+            rig.state_dir = disk / "state"
+            rig.plan_night((2, 8))
+            rig.start()
+            rig.wait_lit()
+            filler = disk / "filler"
+            with filler.open("wb", buffering=0) as stream:
+                try:
+                    while True:
+                        stream.write(b"x" * 4096)
+                except OSError:
+                    pass
+            answer = rig.ask("hold", "mast/2", "Ann")
+            assert answer["accepted"]
+            assert "can't be written" in answer["text"]
+            rig.wait_lit(("eave/1", "eave/2", "mast/1"))
+            wait_for(
+                lambda: f"homie/5/{SITE}/$alert/journal-fault" in rig.recorder.latest,
+                what="the alert of the disk",
+            )
+            filler.unlink()
+            wait_for(
+                lambda: "Ann" in (rig.state_dir / "journal.a").read_text(),
+                15,
+                what="the hold on disk after all",
+            )
+            rig.at(0, end=True)
+            rig.wait_dark()
+            rig.wait_agreed()
+            rig.judge()
+            rig.kill()
+            rig.start()
+            wait_for(lambda: "Ann" in rig.recorder.value("mast/2", "hold"), what="the hold after a crash")
+    finally:
+        subprocess.run(["umount", "-l", str(disk)], check=True)
+
+
+def test_damaged_store(tmp_path: Path) -> None:
+    """A history full of noise is set aside and told; shows run, and counters do not fall."""
+    with site(tmp_path) as rig:
+        rig.plan_night((2, 4), (9, 11))
+        rig.start()
+        rig.wait_lit()
+        rig.wait_dark()
+        wait_for(lambda: float(rig.recorder.value("eave/1", "energy") or 0) > 0, what="energy")
+        rig.kill()
+        history = rig.state_dir / "history.db"
+        content = bytearray(history.read_bytes())
+        content[0:8192] = rig.rng.randbytes(8192)
+        history.write_bytes(content)
+        for rest in rig.state_dir.glob("history.db-*"):
+            rest.unlink()
+        rig.start()
+        wait_for(
+            lambda: rig.events("store.set-aside") or rig.events("store.set_aside"), what="the word in the log"
+        )
+        rig.wait_lit()
+        rig.wait_dark()
+        rig.wait_agreed()
+        assert [file.name for file in rig.state_dir.glob("history.db*") if "-wal" not in file.name]
+        rig.judge()
+
+
+@pytest.mark.skipif(shutil.which("prlimit") is None, reason="needs prlimit (util-linux)")
+def test_few_files_and_little_memory(tmp_path: Path) -> None:
+    """With 40 descriptors and 1.2 GB of address space the site runs, whoever crowds at its socket."""
+    with site(tmp_path) as rig:
+        rig.plan_night((3, 6))
+        rig.start(limited=("prlimit", "--nofile=40", f"--as={1200 * 2**20}"))
+        rig.wait_lit()
+        with ExitStack() as crowd:
+            for _ in range(60):
+                one = crowd.enter_context(socket.socket(socket.AF_UNIX))
+                one.settimeout(0.2)
+                with suppress(OSError):  # its queue is full: that is the point
+                    one.connect(str(rig.state_dir / "control.sock"))
+            rig.at(0, end=True)
+            rig.wait_dark()
+        wait_for(rig.status, what="an answer once the crowd has left")
+        rig.wait_agreed()
+        rig.judge()
+
+
+def test_two_with_one_state_folder(tmp_path: Path) -> None:
+    """The second process with one state folder ends with one sentence; the first one is not disturbed."""
+    with site(tmp_path) as rig:
+        rig.plan_night((2, 4))
+        rig.start()
+        second = subprocess.run(
+            [sys.executable, "-m", "bridge.cli", "run", str(rig.config)],
+            capture_output=True,
+            text=True,
+            timeout=20,
+            check=False,
+        )
+        assert second.returncode == 1
+        assert second.stderr.count("\n") == 1
+        assert "is used by another duskward" in second.stderr
+        rig.wait_lit()
+        rig.wait_dark()
+        rig.wait_agreed()
+        rig.judge()
+
+
+def test_two_with_one_site_id(tmp_path: Path) -> None:
+    """Two processes with one site id on one broker say so; ports follow the shows all the same."""
+    with site(tmp_path) as rig:
+        rig.plan_night((2, 9))
+        rig.start()
+        rig.wait_lit()
+        other = tmp_path / "other.yaml"
+        other.write_text(rig.config.read_text().replace(str(rig.state_dir), str(tmp_path / "other-state")))
+        with (tmp_path / "other.log").open("wb") as log:
+            second = subprocess.Popen(
+                [sys.executable, "-m", "bridge.cli", "run", str(other), "--json-logs"], stdout=log, stderr=log
+            )
+        try:
+            wait_for(
+                lambda: "link.evicted" in rig.log_text() + (tmp_path / "other.log").read_text(), 30,
+                what="the word that two share a client id",
+            )  # fmt: skip
+        finally:
+            second.kill()
+            second.wait(10)
+        rig.at(0, end=True)
+        rig.wait_dark()
+        wait_for(lambda: rig.recorder.state == "ready", 20, what="the first one's connection")
+        rig.wait_agreed(20)
+        rig.judge()
