@@ -179,8 +179,9 @@ def _needed(tree: Tree, device: Device) -> list[str]:
 
 def _name(tree: Tree, device: Device) -> str:
     """The device's name; a prop called like a port or a controller says which it is."""
-    prop = device.target.kind is TargetKind.PROP
-    if prop and any(other.name == device.name for other in tree.devices.values() if other is not device):
+    name = device.name.casefold()
+    others = (other.name.casefold() for other in tree.devices.values() if other is not device)
+    if device.target.kind is TargetKind.PROP and name in others:
         return f"{device.name} (prop)"
     return device.name
 

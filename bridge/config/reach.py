@@ -33,4 +33,6 @@ def abilities(reach: HttpReach | MqttReach | HwmonReach, number: int) -> Abiliti
         trip="tripped" in told,
         current="current" in told,
         clear=part.clear is not None,
+        voltage="voltage" in told,
+        temperature="temperature" in told,
     )
