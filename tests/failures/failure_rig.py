@@ -435,6 +435,17 @@ class Rig:
             if line.startswith("VmHWM:"):
                 self.rss_mb = max(self.rss_mb, int(line.split()[1]) / 1024)
 
+    def rss_now_mb(self) -> float:
+        """Memory of the process now [MB]."""
+        assert self.process is not None
+        pages = int(Path(f"/proc/{self.process.pid}/statm").read_text().split()[1])
+        return round(pages * os.sysconf("SC_PAGE_SIZE") / 2**20, 1)
+
+    def open_files(self) -> int:
+        """How many descriptors the process holds."""
+        assert self.process is not None
+        return sum(1 for _ in Path(f"/proc/{self.process.pid}/fd").iterdir())
+
     def log_text(self) -> str:
         """All it wrote."""
         return self.log.read_text() if self.log.exists() else ""
@@ -470,7 +481,7 @@ class Rig:
             yield port, from_s, history["now_s"]
 
     def judge(self, *, bound_s: float = OFF_BOUND_S, trips_told: bool = True) -> None:
-        """Every promise, from what others saw. `bound_s`: how late an OFF may be, also after a blind stretch."""
+        """Every promise, from what others saw. `bound_s`: how late an OFF may be, also after blindness."""
         self.note_rss()
         outside = self.powered_outside(bound_s)
         assert not outside, f"power outside: {outside}; {self.night}; {self.log_text()[-3000:]}"

@@ -107,7 +107,7 @@ def test_broker_that_hangs_up_on_one_message(tmp_path: Path) -> None:
 
 @pytest.mark.skipif(shutil.which("mosquitto_passwd") is None, reason="needs mosquitto_passwd")
 def test_refused_credentials(tmp_path: Path) -> None:
-    """A broker that refuses the password is asked again, told once and without it; power goes on meanwhile."""
+    """A broker that refuses the password is asked again, told once and never shown; power goes on."""
     users = tmp_path / "users"
     subprocess.run(
         ["mosquitto_passwd", "-b", "-c", str(users), "watcher", "w"], check=True, capture_output=True
