@@ -611,10 +611,10 @@ class App:
 
     async def _watch_clock(self) -> None:
         await self.ready.wait()
+        if is_synchronised() is None:
+            _log.error("clock.unreadable", detail="adjtimex(2) is forbidden here, so the clock can't be trusted")
         while True:
-            synchronised = is_synchronised()
-            if synchronised is not None:
-                self.runner.feed([ClockStatus(synchronised)])
+            self.runner.feed([ClockStatus(is_synchronised() is True)])
             await asyncio.sleep(WATCH_CLOCK_S)
 
 
