@@ -83,6 +83,7 @@ SITE = (
     Property("energy", "Energy", Datatype.FLOAT, format="0:", unit="kWh", measurement=True),
     Property("saved", "Energy saved", Datatype.FLOAT, format="0:", unit="kWh", measurement=True),
     Property("pre-show-check", "Pre-show check", Datatype.JSON),
+    Property("universes", "Universes heard", Datatype.STRING),
     Property("ports-on", "Ports on", Datatype.INTEGER, format="0:", unit="#"),
     Property("faults", "Faults", Datatype.INTEGER, format="0:", unit="#"),
     *_ALARMS,

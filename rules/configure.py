@@ -5,7 +5,7 @@ from dataclasses import replace
 from datetime import timedelta
 from types import MappingProxyType
 
-from rules import alarms, conditions, jobs, preshow, reclose, schedule, staging
+from rules import alarms, conditions, hearing, jobs, preshow, reclose, schedule, staging
 from rules.alarms import AlarmEvent
 from rules.door import Adopted, Configured, Origin, Remark, Restored, Value
 from rules.energy import GAP_S, starting_wh
@@ -125,6 +125,7 @@ def _install(step: Step, plan: SitePlan) -> None:
             nominal_v=None if supply is None else supply.volts_v,
             gap_s=controller.stale_s,
         )
+        hearing.prepare(plan, port)
         ports[port_id] = port
     site.ports = MappingProxyType(ports)
     site.controllers = MappingProxyType({key: _controller(step, plan, key) for key in plan.controllers})

@@ -192,6 +192,33 @@ class JobChanged:
 
 
 @dataclass(frozen=True, slots=True)
+class Heard:
+    """The universes on which show data arrives now, all of them. Comes when they change."""
+
+    universes: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """What the levels that are heard make the model of a port draw: (monotonic s, A), over about a second.
+
+    At most once a second per port; without points the levels are not known any more.
+    """
+
+    port: PortId
+    points: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LearnedLoaded:
+    """What the store kept of something learned of a port: its name and packed form, as in ``Record``."""
+
+    port: PortId
+    name: str
+    packed: bytes
+
+
+@dataclass(frozen=True, slots=True)
 class Counted:
     """What became of a count: one sentence or more in `text`, the pixels if there was an answer.
 
@@ -222,6 +249,9 @@ Event = (
     | Stopping
     | JobChanged
     | Counted
+    | Heard
+    | Expected
+    | LearnedLoaded
 )
 
 # ---------------------------------------------------------------- effects
@@ -351,4 +381,17 @@ class JobEnded:
     reason: str
 
 
-Effect = CountPixels | JobEnded | Persist | Switch | Publish | Alert | Presence | Answer | Record | Remark | Adopted | WakeAt
+Effect = (
+    CountPixels
+    | JobEnded
+    | Persist
+    | Switch
+    | Publish
+    | Alert
+    | Presence
+    | Answer
+    | Record
+    | Remark
+    | Adopted
+    | WakeAt
+)

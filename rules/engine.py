@@ -17,7 +17,9 @@ from typing import Any
 from rules import (
     conditions,
     configure,
+    hearing,
     jobs,
+    learning,
     metering,
     preshow,
     readings,
@@ -40,7 +42,10 @@ from rules.door import (
     EffectDone,
     EnergyLoaded,
     Event,
+    Expected,
+    Heard,
     JobChanged,
+    LearnedLoaded,
     Persist,
     Record,
     Restored,
@@ -256,6 +261,9 @@ _TAKE: dict[type[Any], Callable[[Step, Any], None]] = {
     Stopping: _stopping,
     JobChanged: jobs.change,
     Counted: jobs.counted,
+    Heard: hearing.heard,
+    Expected: hearing.expected,
+    LearnedLoaded: learning.load,
 }
 
 
@@ -351,7 +359,8 @@ def _advance_shows(step: Step) -> None:
     shows, changes = dict(site.shows), dict[str, datetime]()
     for show_id, before in site.shows.items():
         changes[show_id] = site.show_changes_utc.get(show_id, now.utc)
-        if not step.show_dirty and before.started_until_s is None and now.utc < changes[show_id]:
+        timed = before.started_until_s is not None or before.silent_s is not None
+        if not step.show_dirty and not timed and now.utc < changes[show_id]:
             continue
         show = schedule.refreshed(before, step.plan.place, site.calendars, now.utc)
         show = schedule.advanced(show, now.utc, now.monotonic_s)
@@ -362,6 +371,8 @@ def _advance_shows(step: Step) -> None:
                 step.dirty[port_id] = None
         if show.started_until_s is not None:
             step.timers.at(show.started_until_s, SHOW_TIMER)
+        if show.silent_s is not None and show.phase is schedule.Phase.RUN_ON:
+            step.timers.at(show.silent_s + show.plan.run_on_s, SHOW_TIMER)
         changes[show_id] = schedule.next_change(show, now.utc)
     site.shows, site.show_changes_utc = shows, changes
     site.show_check_utc = min(changes.values(), default=now.utc + timedelta(days=1))

@@ -153,6 +153,10 @@ class PropPlan:
     fed_by: tuple[PortId, ...]
 
 
+SILENCE_RUN_ON_S = 60.0
+"""Run-on [s] of a show that follows its data, where none is configured: a pause between two pieces is no end."""
+
+
 @dataclass(frozen=True, slots=True)
 class ShowPlan:
     """A show: when it runs, which ports it needs, lead and run-on [s]."""

@@ -1,6 +1,6 @@
 """A reading comes in: what it proves about power, what is wrong, how much flowed. The hot path."""
 
-from rules import conditions, detect, jobs, reclose, switching
+from rules import conditions, detect, jobs, learning, reclose, switching
 from rules.door import ControllerStatus
 from rules.metering import measure, power_went_off
 from rules.plan import Limit
@@ -63,7 +63,7 @@ def _detect(step: Step, port: PortState, reading: Reading) -> None:
             if limit is not None and limit.off and port.verdict.power:
                 port.trip_a = change.measured if change.condition is Condition.OVERCURRENT else None
                 trip(step, port, change.condition, why_no_closing(step, port))
-        else:
+        elif change.condition not in port.departures.values():
             conditions.return_(step, port, change.condition)
     if changes:
         step.look_at(port, feeds=True)
@@ -95,6 +95,7 @@ def _power_changed(step: Step, port: PortState, *, power: bool) -> None:
         if state is not port.reclose:
             port.reclose = state
         power_went_off(step, port)
+        learning.power_went_off(step, port)
 
 
 def _adopt_closed(step: Step, port: PortState) -> None:
@@ -111,6 +112,8 @@ def _measure(step: Step, port: PortState, reading: Reading) -> None:
     measure(step, port, reading, current_a)
     if current_a is None:
         return
+    if port.seen_power is True and not reading.tripped:
+        learning.observe(step, port, reading.measured_s, current_a)
     volts_v = reading.voltage_v if reading.voltage_v is not None else port.facts.nominal_v
     if volts_v is not None:
         load_w = current_a * volts_v

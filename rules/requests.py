@@ -7,7 +7,7 @@ not remembered.
 import re
 from datetime import timedelta
 
-from rules import alarms, conditions, jobs, metering, schedule, switching, trips
+from rules import alarms, conditions, jobs, learning, metering, schedule, switching, trips
 from rules.alarms import AlarmEvent, IllegalAlarmEvent
 from rules.demand import Rule
 from rules.door import Answer, Asked, Remark, Verb
@@ -314,6 +314,7 @@ def _find_show(step: Step, wanted: str) -> schedule.ShowState:
 def _relearn(step: Step, event: Asked) -> str:
     port = _port(step, event.target)
     metering.relearn(step, port)
+    learning.forget(step, port)
     step.effects.append(Remark("info", port.target, "Its idle current is learned anew."))
     return "Its idle current is learned anew over the next quiet moments."
 

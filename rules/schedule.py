@@ -5,7 +5,7 @@ steps forward leaves only what is true now, and one that steps back runs no show
 run to its end, or ended by hand, is remembered by its start.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
@@ -51,6 +51,10 @@ class ShowState:
     started_until_s: float | None = None
     phase: Phase = Phase.IDLE
     current: Span | None = None
+    heard: bool = False
+    """Its data arrive; counts only where the show follows its data."""
+    silent_s: float | None = None
+    """When its data fell silent [monotonic s]."""
 
 
 @lru_cache(maxsize=32)
@@ -119,6 +123,9 @@ def advanced(show: ShowState, now: datetime, monotonic_s: float) -> ShowState:
         phase, current = _phase_in(span, now), span
         if phase is not Phase.RUN_ON:
             break
+    if show.plan.data and current is not None:
+        phase = _by_data(show, phase, monotonic_s)
+        current = None if phase is Phase.IDLE else current
     if started_until_s is not None:
         if monotonic_s >= started_until_s:
             started_until_s = None
@@ -133,6 +140,25 @@ def advanced(show: ShowState, now: datetime, monotonic_s: float) -> ShowState:
     if (phase, current, started_until_s, done) == (show.phase, show.current, show.started_until_s, show.done):
         return show
     return replace(show, phase=phase, current=current, started_until_s=started_until_s, done=done)
+
+
+def _by_data(show: ShowState, phase: Phase, monotonic_s: float) -> Phase:
+    """The phase of a show that follows its data, where the calendar alone would say `phase`."""
+    if phase is Phase.RUNNING and show.heard:
+        return Phase.RUNNING
+    ran = show.phase in (Phase.RUNNING, Phase.RUN_ON)
+    if phase is Phase.RUN_ON:
+        return Phase.RUN_ON if ran else Phase.IDLE
+    lasts = show.silent_s is not None and monotonic_s < show.silent_s + show.plan.run_on_s
+    return Phase.RUN_ON if ran and lasts and phase is Phase.RUNNING else Phase.IDLE
+
+
+def followed(show: ShowState, live: Set[int], monotonic_s: float) -> ShowState:
+    """The show after the universes that are `live` changed; the same object if that is no news for it."""
+    heard = any(universe in live for universe in show.plan.data)
+    if heard is show.heard:
+        return show
+    return replace(show, heard=heard, silent_s=None if heard else monotonic_s)
 
 
 def _phase_in(span: Span, now: datetime) -> Phase:

@@ -14,6 +14,7 @@ from typing import Any, ClassVar, NamedTuple
 from rules.alarms import Alarm
 from rules.baseline import Baseline, Learning
 from rules.calendar import IcsCalendar
+from rules.comparison import Comparison
 from rules.demand import Rule, Verdict
 from rules.detect import DetectorState, Facts
 from rules.door import Value
@@ -30,6 +31,7 @@ UNDECIDED = Verdict(False, Rule.NOTHING, "Off: nothing is known yet.")
 NEVER_S = float("-inf")
 NO_ALARMS: Mapping[Condition, Alarm] = MappingProxyType({})
 NO_CHATTERS: Mapping[Condition, Chatter] = MappingProxyType({})
+NO_DEPARTURES: Mapping[str, Condition] = MappingProxyType({})
 NOTHING_TOLD: Mapping[str, Value] = MappingProxyType({})
 
 
@@ -81,8 +83,10 @@ class PortState(Snapshotted):
         "chatters",
         "computed_idle_a",
         "counted",
+        "compared",
         "current_told_a",
         "current_told_s",
+        "departures",
         "detector",
         "energy_next_s",
         "energy_show",
@@ -207,6 +211,10 @@ class PortState(Snapshotted):
         """Idle current computed from the pixels [A]."""
         self.counted: int | None = None
         """Pixels as counted, since the configuration said how many there are."""
+        self.compared: Comparison | None = None
+        """Its current against what show data should make it draw; None where it has no model."""
+        self.departures: Mapping[str, Condition] = NO_DEPARTURES
+        """What judges beside the detector assert: by source, see `rules.departures`."""
         self.most_a: float | None = None
         """The highest current seen [A]."""
         self.published = NOTHING_TOLD

@@ -232,6 +232,7 @@ def tell_site(step: Step) -> None:
     site = step.site
     running = [show.plan.name for show in site.shows.values() if show.phase in (Phase.RUNNING, Phase.RUN_ON)]
     step.tell(site, "show", ", ".join(running))
+    step.tell(site, "universes", site.published.get("universes", ""))
     step.tell(site, "ports-on", site.ports_on)
     step.tell(site, "faults", site.faults)
     step.tell(site, "weather-hold", site.weather_hold)

@@ -48,7 +48,7 @@ WORDS: Final[Mapping[Condition, Words]] = MappingProxyType(
             "port may be welded.",
         ),
         _C.OVERCURRENT: Words(
-            "{where}: draws {measured}, more than its {limit}.[ {done}]",
+            "{where}: draws {measured}, more than its {limit}.[ {detail}][ {done}]",
             "Take pixels off this port, lower the brightness, or look for a damaged cable.",
         ),
         _C.STUCK_OFF: Words(
@@ -73,7 +73,7 @@ WORDS: Final[Mapping[Condition, Words]] = MappingProxyType(
         ),
         _C.UNDERCURRENT: Words(
             "{where}: part of the string seems dark: it draws {measured}, expected at least "
-            "{limit}.[ {done}]",
+            "{limit}.[ {detail}][ {done}]",
             "Look along the string for where it goes dark: the fault is at that pixel or the one "
             "before it. If "
             "pixels were taken off on purpose, let the port learn its idle current anew.",

@@ -19,6 +19,7 @@ from rules.calendar_types import Place
 from rules.levels import PixelMap
 from rules.plan import (
     DEFAULT_LIMITS,
+    SILENCE_RUN_ON_S,
     ControllerPlan,
     Limit,
     PortPlan,
@@ -226,7 +227,7 @@ def _show(
         when=when,
         needs=tuple(needs),
         warm_up_s=show.warm_up_s,
-        run_on_s=show.run_on_s,
+        run_on_s=SILENCE_RUN_ON_S if data and "run_on_s" not in show.model_fields_set else show.run_on_s,
         data=tuple(data),
     )
 
