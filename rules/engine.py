@@ -11,6 +11,7 @@ What a caller can rely on:
 """
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -363,7 +364,10 @@ def _advance_shows(step: Step) -> None:
         if not step.show_dirty and not timed and now.utc < changes[show_id]:
             continue
         show = schedule.refreshed(before, step.plan.place, site.calendars, now.utc)
+        known_done = show.done
         show = schedule.advanced(show, now.utc, now.monotonic_s)
+        if show.done != known_done and not settle.trusts_clock(step):
+            show = replace(show, done=known_done)  # what ends by a wrong clock has not run
         shows[show_id] = show
         if show is not before:
             step.site_dirty = True

@@ -138,7 +138,7 @@ def status(step: Step, event: ControllerStatus) -> None:
         for port in _ports(step, controller):
             step.touch(port)
             if back:
-                switching.rearm(port)
+                switching.controller_back(port)
             step.look_at(port)
         return
     controller.reachable = False

@@ -60,19 +60,20 @@ def gather(step: Step, port: PortState) -> Facts:
         off_by_hand_at=off_by,
         job=job,
         shows=shows,
-        clock_trusted=_trusts_clock(step),
+        clock_trusted=trusts_clock(step),
         resting=port.plan.resting,
         next_show=coming,
     )
 
 
-def _trusts_clock(step: Step) -> bool:
+def trusts_clock(step: Step) -> bool:
+    """Whether what the clock says may power ports."""
     return step.plan.trust_clock or step.site.clock_trusted is True
 
 
 def _calls(step: Step, port: PortState) -> tuple[tuple[ShowCall, ...], str | None]:
     """The shows that call for `port` now, and the next one; worked once for all that share them."""
-    step.memo.follow(step.site, clock_trusted=_trusts_clock(step))
+    step.memo.follow(step.site, clock_trusted=trusts_clock(step))
     cached = step.memo.calls.get(port.shows)
     if cached is not None:
         return cached
@@ -129,7 +130,7 @@ def _plain(step: Step, port: PortState) -> Verdict | None:
             or feed.released_until_s > now_s
         ):
             return None
-    step.memo.follow(site, clock_trusted=_trusts_clock(step))
+    step.memo.follow(site, clock_trusted=trusts_clock(step))
     key = (port.shows, port.plan.resting)
     verdict = step.memo.plain.get(key)
     if verdict is None:
@@ -307,7 +308,10 @@ def supply_load(step: Step, supply_id: str, *, joining: PortState | None = None)
     expected_a = {
         port_id: other.expected_a
         for port_id, other in ((port_id, ports[port_id]) for port_id in step.site.supplies[supply_id].ports)
-        if other is joining or other.seen_power is True or (other.pending is not None and other.pending.power)
+        if other is joining
+        or other.seen_power is True
+        or (other.pending is not None and other.pending.power)
+        or (other.on_spent and other.verdict.power)  # given, and not seen yet
     }
     return staging.budget(step.plan.supplies[supply_id], expected_a)
 

@@ -204,6 +204,13 @@ def rearm(port: PortState) -> None:
     port.on_next_s = NEVER_S
 
 
+def controller_back(port: PortState) -> None:
+    """The controller answers again: what waited to be given once more need wait no longer."""
+    rearm(port)
+    port.off_attempts = 0
+    port.off_next_s = NEVER_S
+
+
 def owe_off(port: PortState) -> None:
     """A safety rule took over: an OFF must be given now and proven."""
     port.off_owed = True

@@ -219,3 +219,12 @@ def test_a_withheld_port_is_told_once_for_the_evening() -> None:
     assert len(world.on()) == 3
     alerts = [effect for _, effect in world.effects if getattr(effect, "condition", None) == "over-budget"]
     assert len(alerts) == 1
+
+
+def test_ports_switched_on_but_not_yet_read_count_in_the_budget() -> None:
+    """However fast a staged supply goes between two polls, what was let on counts before it is seen on."""
+    supply = SupplyPlan("shed", 12.0, 8.0, at_once=1, gap_s=0.1, withhold=True)
+    world = World(site_plan(supplies={"shed": supply}), poll_s=5.0)
+    world.start()
+    world.run_until(evening(18))
+    assert len(world.on()) == 3

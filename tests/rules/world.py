@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, time, timedelta
+from enum import StrEnum
 from types import MappingProxyType
 
 from rules.calendar import Anchor, Moment, Place, Window
@@ -91,6 +92,24 @@ class FakePort:
     stuck: bool | None = None
 
 
+class Mishap(StrEnum):
+    """What may become of one command on its way to a controller and back."""
+
+    LOST = "lost"
+    """It never arrived, and nobody can say so: the outcome is unknown."""
+    UNHEARD = "unheard"
+    """It acted, but the answer was lost: the outcome is unknown."""
+    LATE = "late"
+    """The outcome is unknown, and it acts two seconds later."""
+    SILENT = "silent"
+    """It never arrived, and no result ever comes."""
+    REFUSED = "refused"
+    """The controller says no."""
+
+
+LATE_S = 2.0
+
+
 @dataclass
 class World:
     """Engine, clock and controllers. `run` drives time from wake to wake and poll to poll."""
@@ -119,6 +138,9 @@ class World:
         self.waiting: list[tuple[float, Event]] = []
         self.held_back: list[Switch | Answer] = []
         self.wake_s: float | None = None
+        self.mishaps: list[Mishap] = []
+        """What happens to the next commands, in their order."""
+        self.late: list[tuple[float, Switch]] = []
         self._next_poll_s = self.monotonic_s
         self._request = 0
 
@@ -167,18 +189,30 @@ class World:
 
     def _switch(self, effect: Switch) -> None:
         self.switches.append((self.utc, effect.port, effect.power))
+        outcome, acts = Outcome.ACCEPTED, self.obey
         if controller_of(effect.port) in self.unreachable:
-            result = CommandResult(effect.id, effect.port, Outcome.NOT_SENT, "no route")
-        else:
-            if self.obey:
-                port = self.ports[effect.port]
-                port.power = effect.power and not (port.tripped and not effect.clear)
-                if port.stuck is not None:
-                    port.power = port.stuck
-                if not effect.power or effect.clear:
-                    port.tripped = False
-            result = CommandResult(effect.id, effect.port, Outcome.ACCEPTED)
+            outcome, acts = Outcome.NOT_SENT, False
+        elif self.mishaps:
+            mishap = self.mishaps.pop(0)
+            acts = mishap is Mishap.UNHEARD
+            outcome = Outcome.REFUSED if mishap is Mishap.REFUSED else Outcome.UNKNOWN
+            if mishap is Mishap.LATE:
+                self.late.append((self.monotonic_s + LATE_S, effect))
+            if mishap is Mishap.SILENT:
+                return
+        if acts:
+            self._act(effect)
+        result = CommandResult(effect.id, effect.port, outcome, outcome.value)
         self.waiting.append((self.monotonic_s + self.latency_s, result))
+
+    def _act(self, effect: Switch) -> None:
+        """The controller does what it was told."""
+        port = self.ports[effect.port]
+        port.power = effect.power and not (port.tripped and not effect.clear)
+        if port.stuck is not None:
+            port.power = port.stuck
+        if not effect.power or effect.clear:
+            port.tripped = False
 
     def readings(self) -> list[Event]:
         """One poll of every controller."""
@@ -216,7 +250,11 @@ class World:
         self.pass_to(end_s)
 
     def pass_to(self, monotonic_s: float) -> None:
-        """Move both clocks."""
+        """Move both clocks; commands that were late act on the way."""
+        for due_s, effect in self.late:
+            if due_s <= monotonic_s:
+                self._act(effect)
+        self.late = [(due_s, effect) for due_s, effect in self.late if due_s > monotonic_s]
         self.utc += timedelta(seconds=monotonic_s - self.monotonic_s)
         self.monotonic_s = monotonic_s
 
