@@ -27,6 +27,7 @@ from bridge.controllers import create
 from bridge.controllers.base import Controller
 from bridge.counts import Counts
 from bridge.errors import PermanentError, TransientError
+from bridge.hearing import Hearing
 from bridge.homie import Tree
 from bridge.homie_values import HomieError
 from bridge.journal import Journal
@@ -143,6 +144,10 @@ class App:
         """Something was published since it was cleared."""
         self._known_site = False
         self._history_lost = False
+        self.hearing: Hearing | None = None
+        self._hearing: list[asyncio.Task[None]] = []
+        self._heard_of: tuple[Any, ...] = ()
+        """What the listening follows from."""
         self._lit: dict[str, set[str]] = {}
         """Ports that have power, by controller."""
 
@@ -223,11 +228,13 @@ class App:
                     )
                     for controller in controllers.values():
                         self._watch(controller)
+                    self._hear()
                     await self._stop.wait()
                     await self._end_count()
                     notifier.tell(STOPPING=1, STATUS="Stopping.")
                     await self._darken()
                     others += self._watchers.values()
+                    others += self._hearing
                     for task in others:
                         task.cancel()
                     await self.runner.stop()
@@ -418,6 +425,27 @@ class App:
         log = _log.info if answer.accepted else _log.warning
         log("request.answered", target=answer.target.id, accepted=answer.accepted, text=answer.text)
 
+    # ------------------------------------------------------------ show data
+
+    def _hear(self) -> None:
+        """Listen to show data as the configuration says; what listened before ends."""
+        wanted = (self.settings.e131.listen, self.plan.ports, self.plan.supplies, self.plan.shows)
+        if wanted == self._heard_of:
+            return
+        self._heard_of = wanted
+        for task in self._hearing:
+            task.cancel()
+        self._hearing = []
+        if self.settings.e131.listen.enabled:
+            self.hearing = Hearing(
+                self.settings.e131.listen,
+                self.plan,
+                feed=self.runner.feed,
+                now_s=lambda: self.clock.now().monotonic_s,
+                own=self.counts.cid,
+            )
+            self._hearing = [self._tasks.create_task(self.hearing.run(), name="show data")]
+
     # ------------------------------------------------------------ counting
 
     def _on_readings(self, store: Store, now: Now, readings: list[Reading]) -> None:
@@ -600,6 +628,7 @@ class App:
         for controller in made.values():
             self._watch(controller)
         self.runner.feed(self._read_calendars(plan, []))
+        self._hear()
 
     async def _keep_pace(self) -> None:
         """Controllers with powered ports are read at their fast pace."""

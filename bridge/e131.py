@@ -19,6 +19,8 @@ from rules.e131 import KEEP_ALIVE_S, PORT, TERMINATED_PACKETS, DataPacket, build
 from rules.e131_sources import SourceTracker
 
 _EXPIRE_S = 0.25
+_CID = slice(22, 38)
+"""Where a packet's source id stands (ANSI E1.31 table 4-1)."""
 _LOG = structlog.get_logger()
 
 
@@ -144,8 +146,9 @@ class LevelReceiver:
     """Hears E1.31 by unicast on `port`, and by multicast for the universes in `join`.
 
     interface: the local address whose network is listened to; bind: the address the socket is bound to.
-    on_change: called with the live universes whenever one appears or falls silent. Use as ``async
-    with``; nothing is heard before. Raises PermanentError where the port is taken or the kernel refuses a
+    on_change: called with the live universes whenever one appears or falls silent. own: the source id of
+    our own packets, which are not heard. Use as ``async with``; nothing is heard before. Raises
+    PermanentError where the port is taken or the kernel refuses a
     multicast group.
     """
 
@@ -158,7 +161,9 @@ class LevelReceiver:
         interface: str = "0.0.0.0",  # noqa: S104 - the kernel chooses the interface
         on_change: Callable[[tuple[int, ...]], None] | None = None,
         tracker: SourceTracker | None = None,
+        own: bytes = b"",
     ) -> None:
+        self._own = own
         self.tracker = tracker or SourceTracker()
         self._bind = bind
         self._port = port
@@ -227,6 +232,8 @@ class LevelReceiver:
         return {universe: self.tracker.levels(universe) or b"" for universe in self.tracker.universes()}
 
     def _received(self, datagram: bytes) -> None:
+        if self._own and datagram[_CID] == self._own:
+            return
         self.tracker.take(datagram, asyncio.get_running_loop().time())
         self._tell()
 

@@ -37,6 +37,8 @@ STILL_FRACTION: Final = 0.2
 STILL_LEAST_A: Final = 0.05
 """Readings count while the computed currents around them differ by less than the larger of these."""
 WINDOW_S: Final = 20.0
+SAMPLE_S: Final = 0.25
+"""Readings that come faster than this [s] are thinned out."""
 LEAST_SAMPLES: Final = 4
 LEAST_SPAN_S: Final = 8.0
 STANDS_S: Final = 5.0
@@ -206,6 +208,8 @@ def evening_over(state: Comparison) -> Comparison:
 
 def read(state: Comparison, measured_s: float, current_a: float) -> Comparison:
     """A plausible current under power; it waits until the levels around its moment are known."""
+    if state.waiting and measured_s - state.waiting[-1][0] < SAMPLE_S:
+        return state
     return replace(state, waiting=(*state.waiting, (measured_s, current_a))[-_WAITING_MOST:])
 
 

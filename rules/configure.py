@@ -169,6 +169,7 @@ def _shows(step: Step, plan: SitePlan) -> Mapping[str, schedule.ShowState]:
         lead = timedelta(seconds=staging.lead_s(plan, show))
         known = step.site.shows.get(show.id)
         state = replace(known, plan=show, lead=lead) if known else schedule.ShowState(show, lead)
+        state = schedule.followed(state, step.site.heard, step.now.monotonic_s)
         shows[show.id] = schedule.refreshed(state, plan.place, step.site.calendars, step.now.utc, force=True)
     return shows
 

@@ -41,7 +41,7 @@ def site_spec() -> SiteSpec:
 
 
 def site_file(
-    folder: Path, site: str, broker: BrokerAddress, url: str, e131: tuple[str, int], **more: Any
+    folder: Path, site: str, broker: BrokerAddress, url: str, hears: tuple[str, int], **more: Any
 ) -> Path:
     """The configuration file of that site."""
     ports = {
@@ -64,7 +64,7 @@ def site_file(
         },
         "broker": {"host": broker.host, "port": broker.port},
         "supplies": {"shed": {"volts": "12 V", "rating": "29 A"}},
-        "e131": {"send": {"to": {"eave": e131[0]}, "port": e131[1], "source": "Slate Yard tests"}},
+        "e131": {"send": {"to": {"eave": hears[0]}, "port": hears[1], "source": "Slate Yard tests"}},
         "controllers": {
             "eave": {
                 "reach": reach_of("rows", url) | {"every": "0.01 s"},
@@ -87,6 +87,8 @@ class Running:
     app: App
     site: SimulatedSite
     file: Path
+    hears: tuple[str, int]
+    """Where the site hears E1.31."""
 
     def told(self, port: str, name: str) -> Any:
         """The last published value."""
@@ -107,7 +109,7 @@ async def running(folder: Path, site_id: str, broker: BrokerAddress, utc: dateti
         app = App(load(file), clock=PacedClock(utc, 1.0))
         task = asyncio.create_task(app.run())
         try:
-            held = Running(app, site, file)
+            held = Running(app, site, file, addresses.e131)
             await asyncio.wait_for(app.ready.wait(), 10.0)
             await held.ready()
             yield held

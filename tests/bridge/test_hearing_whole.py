@@ -1,0 +1,163 @@
+"""Listening from end to end: an independent E1.31 sender, a running duskward, a broker, a simulated site.
+
+The sender is the library `sacn`, which shares no code with ours.
+"""
+
+import asyncio
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+import sacn
+from support import LOOPBACK, BrokerAddress, Observer, free_port, run_async, until
+from test_count_whole import ONE, TWO, powered, running
+
+from rules import comparison, hearing
+from rules.door import LearnedLoaded
+from rules.ports import PortId, Target, TargetKind
+
+EVENING = datetime(2025, 12, 1, 19, 0, tzinfo=UTC)
+SHOW = [{"name": "Tea", "when": {"from": "18:00", "to": "22:00"}, "needs": ["arch"], "data": "needs"}]
+
+
+@contextmanager
+def sender(*ports: int, universes: tuple[int, ...] = (1,)) -> Iterator[list[Any]]:
+    """One source of `universes` for each UDP port of loopback in `ports`."""
+    made = []
+    for port in ports:
+        source = sacn.sACNsender(bind_address=LOOPBACK, bind_port=free_port(), source_name="a show", fps=20)
+        sock = source._sender_handler.socket
+        # The library sends to the standard's port, which may be in use on the machine of the test.
+        sock.send_packet = lambda data, destination, sock=sock, port=port: sock._socket.sendto(
+            bytearray(data), (destination, port)
+        )
+        source.start()
+        for universe in universes:
+            source.activate_output(universe)
+            source[universe].destination = LOOPBACK
+        made.append(source)
+    try:
+        yield made
+    finally:
+        for source in made:
+            source.stop()
+
+
+def light(sources: list[Any], pixels: int, level: int, universe: int = 1) -> None:
+    """Light the first `pixels` in white."""
+    for source in sources:
+        source[universe].dmx_data = tuple([level] * (3 * pixels))
+
+
+def listening(port: int, **send: Any) -> dict[str, Any]:
+    """The section e131 of a site that listens on loopback."""
+    return {"listen": {"enabled": True, "multicast": False, "bind": LOOPBACK, "port": port}, **send}
+
+
+def test_a_show_follows_its_data(tmp_path: Path, site_id: str, broker: BrokerAddress) -> None:
+    """Data of a real sender power the show's ports; its end (terminated packets) and run-on take it away."""
+    port = free_port()
+    observer = Observer(broker.host, broker.port, f"homie/5/{site_id}/site/universes")
+
+    async def scenario() -> None:
+        show = [{**SHOW[0], "run_on": "0.5 s"}]
+        async with running(tmp_path, site_id, broker, EVENING, shows=show, e131=listening(port)) as held:
+            await until(lambda: held.app.hearing is not None and held.app.hearing.address is not None)
+            assert not powered(held, ONE)
+            with sender(port, universes=(1, 2)) as sources:
+                light(sources, 10, 100)
+                await until(lambda: powered(held, ONE) and powered(held, TWO), what="power for the show")
+                await until(lambda: observer.latest.get(f"homie/5/{site_id}/site/universes") == b"1 to 2")
+                assert held.told(ONE, "reason").startswith("On for Tea")
+                for source in sources:
+                    source.stop()
+                await until(lambda: not powered(held, ONE), 5.0, "the ports dark after the end")
+            site = held.app.told[Target(TargetKind.SITE, site_id)]
+            assert site["universes"] == ""
+            assert site["show"] == ""
+
+    try:
+        run_async(scenario())
+    finally:
+        observer.close()
+
+
+def learned(plan: Any, port: str) -> LearnedLoaded:
+    """What earlier evenings left in the store of a port that draws just what its model says."""
+    model = hearing.models(plan)[PortId(port)]
+    state = comparison.fresh(model.dark_a, model.full_a, None, learned=False)
+    line = state.line
+    for above_a in (0.0, 0.1, 0.3) * 10:
+        line = line.taught(above_a, model.dark_a + above_a, 0.01, state.prior)
+    return LearnedLoaded(PortId(port), hearing.DATA, comparison.pack(replace(state, line=line)))
+
+
+def test_expected_and_a_dark_tail(tmp_path: Path, site_id: str, broker: BrokerAddress) -> None:
+    """Levels of a real sender become `expected`; a tail that goes dark is told within half a minute."""
+    port = free_port()
+
+    async def scenario() -> None:
+        show = [{**SHOW[0], "data": [2]}]
+        async with running(tmp_path, site_id, broker, EVENING, shows=show, e131=listening(port)) as held:
+            held.app.runner.feed([learned(held.app.plan, TWO)])
+            with sender(port, held.hears[1], universes=(2,)) as sources:
+                light(sources, 30, 80, universe=2)
+                await until(lambda: powered(held, TWO), what="power for the show")
+                # 30 dark pixels, and 90 channels of 18.5 mA (WS2811 data sheet) at 80 / 255.
+                wanted_a = 30 * 6.1 / 2700.0 + 90 * 0.0185 * 80 / 255
+                await until(lambda: held.told(TWO, "expected") == pytest.approx(wanted_a, rel=0.05), 15.0)
+                await asyncio.sleep(2.0)
+                assert held.told(TWO, "fault") == "none"
+                held.site.port(TWO).fault("data-tail", at=24)
+                alert = "alert undercurrent"
+                await until(lambda: held.told(TWO, alert), 32.0, "the dark tail told")
+                assert "Its show data ask for 0.5" in held.told(TWO, alert)
+                assert powered(held, TWO)
+
+    run_async(scenario(), 90.0)
+
+
+def test_our_own_test_pattern_is_no_show(tmp_path: Path, site_id: str, broker: BrokerAddress) -> None:
+    """Test patterns of a count that come back to the listener start no show that follows its data."""
+    port = free_port()
+
+    async def scenario() -> None:
+        send = {"send": {"to": {"eave": LOOPBACK}, "port": port}}
+        async with running(
+            tmp_path, site_id, broker, EVENING, shows=SHOW, e131=listening(port, **send)
+        ) as held:
+            await until(lambda: held.app.hearing is not None and held.app.hearing.address is not None)
+            from bridge.e131 import LevelSender
+
+            for cid, heard in ((held.app.counts.cid, False), (bytes(16), True)):
+                async with LevelSender(LOOPBACK, source_name="x", priority=150, cid=cid, port=port) as ours:
+                    ours.show({1: bytes(30)})
+                    await asyncio.sleep(0.6)
+                    assert bool(held.app.runner.engine.state.heard) is heard
+                    assert (held.told(ONE, "reason") or "").startswith("On for Tea") is heard
+
+    run_async(scenario())
+
+
+def test_a_port_in_use_is_told_and_nothing_else_suffers(
+    tmp_path: Path, site_id: str, broker: BrokerAddress
+) -> None:
+    """Where the UDP port can't be had, that is logged and tried again; the site runs."""
+    import socket
+
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as taken:
+        taken.bind((LOOPBACK, 0))
+        port = taken.getsockname()[1]
+
+        async def scenario() -> None:
+            async with running(tmp_path, site_id, broker, EVENING, shows=SHOW, e131=listening(port)) as held:
+                assert held.app.hearing is not None
+                await asyncio.sleep(0.2)
+                assert held.app.hearing.address is None
+                assert held.told(ONE, "power") is False
+
+        run_async(scenario())
