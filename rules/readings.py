@@ -4,7 +4,7 @@ from rules import conditions, detect, jobs, learning, reclose, switching
 from rules.door import ControllerStatus
 from rules.metering import measure, power_went_off
 from rules.plan import Limit
-from rules.ports import Condition, Fuse, PortId, Reading
+from rules.ports import Condition, Fuse, HoldState, PortId, Reading
 from rules.reclose import ReclosePhase
 from rules.settle import why_no_closing
 from rules.state import ControllerState, PortState
@@ -25,7 +25,13 @@ def read(step: Step, reading: Reading) -> None:
     port.reading = reading
     port.reading_s = reading.measured_s
     power = reading.power if port.plan.abilities.readback else port.seen_power
-    settle = first or port.pending is not None or port.off_owed or power is not port.verdict.power
+    settle = (
+        first
+        or port.pending is not None
+        or port.off_owed
+        or power is not port.verdict.power
+        or port.hold_proof is not HoldState.NONE
+    )
     if port.plan.abilities.trip and reading.tripped is not port.flag:
         settle = True
         if reading.tripped is False:
@@ -128,6 +134,8 @@ def status(step: Step, event: ControllerStatus) -> None:
     controller = step.site.controllers.get(event.controller)
     if controller is None:
         return
+    if event.reachable and controller.reachable is True:
+        return  # as before; its readings say the rest
     step.touch(controller)
     if event.reachable:
         back = controller.reachable is False
