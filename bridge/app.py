@@ -76,9 +76,9 @@ KNOWN_SITE_LIMIT_S = 3.0
 SURVEY_QUIET_S = 0.15
 """The broker has said all it holds when nothing came for this long [s]."""
 HISTORY = "history.db"
-STOP_LIMIT_S = 0.9
+STOP_LIMIT_S = 1.1
 """A clean stop waits at most this long [s] for ports to go dark, and …"""
-GOODBYE_LIMIT_S = 0.4
+GOODBYE_LIMIT_S = 0.3
 """… twice this long [s] for a broker that does not answer: all of it is over within 2 s."""
 HURRY_SHOW_S = 5.0
 COUNT_HURRY_S = 30.0

@@ -5,6 +5,7 @@ JMESPath has no such functions, and templates know two words that are replaced b
 """
 
 import re
+import warnings
 from collections.abc import Callable
 from typing import Any
 
@@ -67,7 +68,12 @@ def _parse(text: str) -> Any:  # noqa: ANN401 - the library's parse result is un
     from jmespath.exceptions import JMESPathError  # noqa: PLC0415
 
     try:
-        return jmespath.compile(text)
+        with warnings.catch_warnings():
+            # A literal that is no JSON is read as text by the library, and by no other one.
+            warnings.simplefilter("error", PendingDeprecationWarning)
+            return jmespath.compile(text)
+    except PendingDeprecationWarning:
+        raise ValueError(f"{text!r}: what stands between ` and ` is no JSON; write a text as '...'") from None
     except (JMESPathError, ValueError, RecursionError) as error:
         quoted = re.sub(
             r"(?<![\w\"'`-])[A-Za-z0-9_]+(?:-[A-Za-z0-9_]+)+(?![\w\"'`-])", lambda m: f'"{m[0]}"', text
