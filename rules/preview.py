@@ -37,8 +37,8 @@ from rules.schedule import MEMORY, Phase, ShowState
 
 ALWAYS_FRESH_S = 1e12
 """A controller that reports every change by itself is never out of date [s]."""
-MOST_EXACT = 100_000
-"""Ports to be worked x shows x days above which a preview is coarse (some ten seconds)."""
+MOST_EXACT = 30_000
+"""Ports to be worked x shows x days above which a preview is coarse (about two seconds)."""
 MOST_STEPS_AT_ONCE = 10_000
 
 
