@@ -51,6 +51,7 @@ from rules.door import (
     EnergyLoaded,
     Event,
     JobEnded,
+    LearnedLoaded,
     Origin,
     Presence,
     Publish,
@@ -272,6 +273,7 @@ class App:
         events: list[Event] = [
             BaselineLoaded(port, idle_a, spread_a) for port, (idle_a, spread_a) in loaded.baselines.items()
         ]
+        events += [LearnedLoaded(port, name, packed) for (port, name), packed in loaded.learned.items()]
         whole = loaded.existed and loaded.available and not self._history_lost
         for port in self.plan.ports:
             counted = loaded.energy.get(port)

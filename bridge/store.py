@@ -27,7 +27,7 @@ import structlog
 from bridge.errors import TransientError
 from bridge.store_condense import condense
 from bridge.store_schema import DamagedError, ForeignError, is_damage, open_checked, set_aside
-from bridge.store_write import EPOCH, Ledger
+from bridge.store_write import EPOCH, Ledger, read_learned
 from rules.door import Record
 from rules.ports import Now, PortId, Reading
 
@@ -71,7 +71,8 @@ class Loaded(NamedTuple):
 
     existed: there was a file (so this is no first start), good or bad; available: it can be written;
     energy: counters by port, energy and saved [Wh] and powered time [s]; baselines: idle current and
-    spread [A] by port; counters: others, by target id and name; last_utc: the newest that was written.
+    spread [A] by port; counters: others, by target id and name; last_utc: the newest that was written;
+    learned: what else was learned of a port, by port and name, packed as the rules do it.
     """
 
     existed: bool
@@ -80,6 +81,7 @@ class Loaded(NamedTuple):
     baselines: Mapping[PortId, tuple[float, float]]
     counters: Mapping[tuple[str, str], float]
     last_utc: datetime | None
+    learned: Mapping[tuple[PortId, str], bytes]
 
 
 class _Batch(NamedTuple):
@@ -138,6 +140,7 @@ class Store:
         """Open the file and start the thread. Reads the disk: call it before the loop or in a thread."""
         existed = self.path.exists()
         self._open()
+        learned = {} if self._connection is None else read_learned(self._connection)
         self._thread = threading.Thread(target=self._run, name="store", daemon=True)
         self._thread.start()
         return Loaded(
@@ -150,6 +153,7 @@ class Store:
             {port: (idle_a, spread_a) for port, (idle_a, spread_a, _) in self._ledger.baselines.items()},
             {(target, name): value for (_, target, name), (value, _) in self._ledger.counters.items()},
             EPOCH + timedelta(milliseconds=self._ledger.kept_ms) if self._ledger.kept_ms else None,
+            learned,
         )
 
     def record(self, record: Record) -> None:

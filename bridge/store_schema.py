@@ -46,6 +46,10 @@ MIGRATIONS: tuple[str, ...] = (
                              PRIMARY KEY (day, port)) WITHOUT ROWID;
     CREATE INDEX event_switch ON event (at_ms) WHERE kind = 'switch';
     """,
+    """
+    CREATE TABLE learned (port INTEGER, name TEXT, packed BLOB NOT NULL, at_ms INTEGER NOT NULL,
+                          PRIMARY KEY (port, name));
+    """,
 )
 """Each entry brings the schema one version up; a published one is never changed, only followed."""
 

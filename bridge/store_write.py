@@ -8,6 +8,7 @@ in memory (the oldest samples and events; told by `dropped`).
 import contextlib
 import json
 import sqlite3
+import zlib
 from collections import deque
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
@@ -100,6 +101,8 @@ class Ledger:
     _dirty_energy: set[PortId] = field(default_factory=set)
     _dirty_baselines: set[PortId] = field(default_factory=set)
     _dirty_counters: set[tuple[str, str, str]] = field(default_factory=set)
+    _learned: dict[tuple[PortId, str], tuple[bytes, int]] = field(default_factory=dict)
+    """What is to be written of what was learned of a port, by name: packed, UTC ms. Empty: forgotten."""
     _refs: dict[tuple[str, str], int] = field(default_factory=dict)
     _swept_minute: int = 0
 
@@ -125,7 +128,7 @@ class Ledger:
         self._pass_to(now_ms)
 
     def record(self, record: Record) -> None:
-        """One `Record` effect: ``energy``, ``reading``, ``baseline``, ``counter``, else an event."""
+        """One `Record` effect; kinds: energy, reading, baseline, counter, learned, anything else an event."""
         at_ms = to_ms(record.at_utc)
         data, port = record.data, PortId(record.target.id)
         if record.kind == "energy":
@@ -140,6 +143,8 @@ class Ledger:
             key = (record.target.kind.value, record.target.id, str(data["name"]))
             self.counters[key] = (float(data["value"]), at_ms)
             self._dirty_counters.add(key)
+        elif record.kind == "learned":
+            self._learned[port, str(data["name"])] = (bytes(data["packed"]), at_ms)
         else:
             self._event(record, at_ms)
         self._pass_to(at_ms)
@@ -252,7 +257,7 @@ class Ledger:
         """Something waits to be written."""
         return bool(
             self._finished or self._events or self._closed or self._added
-            or self._dirty_energy or self._dirty_baselines or self._dirty_counters
+            or self._dirty_energy or self._dirty_baselines or self._dirty_counters or self._learned
         )  # fmt: skip
 
     def load(self, connection: sqlite3.Connection) -> None:
@@ -307,6 +312,7 @@ class Ledger:
         self._dirty_energy.clear()
         self._dirty_baselines.clear()
         self._dirty_counters.clear()
+        self._learned.clear()
 
     def _ref(
         self, connection: sqlite3.Connection, new: dict[tuple[str, str], int], table: str, name: str
@@ -378,10 +384,28 @@ class Ledger:
                 "INSERT OR REPLACE INTO baseline VALUES (?, ?, ?, ?)",
                 (self._ref(connection, new, "port", port), *self.baselines[port]),
             )
+        for (port, name), (packed, at_ms) in self._learned.items():
+            ref = self._ref(connection, new, "port", port)
+            if packed:
+                row = (ref, name, zlib.compress(packed), at_ms)
+                connection.execute("INSERT OR REPLACE INTO learned VALUES (?, ?, ?, ?)", row)
+            else:
+                connection.execute("DELETE FROM learned WHERE port = ? AND name = ?", (ref, name))
         for key in self._dirty_counters:
             connection.execute(
                 "INSERT OR REPLACE INTO counter VALUES (?, ?, ?, ?, ?)", (*key, *self.counters[key])
             )
+
+
+def read_learned(connection: sqlite3.Connection) -> dict[tuple[PortId, str], bytes]:
+    """What was learned of ports, by port and name; what can't be read is left out (it is learned anew)."""
+    found: dict[tuple[PortId, str], bytes] = {}
+    query = "SELECT id, name, packed FROM learned JOIN port ON ref = port"
+    with contextlib.suppress(sqlite3.Error):  # damage shows up again where it is dealt with: on writing
+        for port, name, packed in connection.execute(query):
+            with contextlib.suppress(zlib.error):
+                found[PortId(port), name] = zlib.decompress(packed)
+    return found
 
 
 def _write_around(connection: sqlite3.Connection, row: int, event: _Event) -> None:

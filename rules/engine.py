@@ -22,6 +22,7 @@ from rules import (
     jobs,
     learning,
     metering,
+    nights,
     preshow,
     readings,
     requests,
@@ -289,6 +290,8 @@ def _work(step: Step, due: list[str]) -> None:
             conditions.pass_nuisances(step)
         elif key == KEEP_TIMER and site.unkept_id is not None:
             step.must_keep()
+        elif key.startswith(nights.TIMER):
+            nights.timer(step, PortId(key.removeprefix(nights.TIMER)))
         elif key.startswith(GATE_TIMER):
             step.gates[key.removeprefix(GATE_TIMER)] = None
         elif key in site.ports:

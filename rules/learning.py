@@ -1,6 +1,6 @@
 """What is learned of a port beside its idle current: its line against show data, its shows' signatures."""
 
-from rules import hearing
+from rules import hearing, nights
 from rules.door import LearnedLoaded, Remark
 from rules.errors import RulesError
 from rules.state import PortState
@@ -15,6 +15,8 @@ def load(step: Step, event: LearnedLoaded) -> None:
     try:
         if event.name == hearing.DATA:
             hearing.restore(step, port, event)
+        elif event.name.startswith(nights.SHOW):
+            nights.restore(step, port, event)
     except RulesError as error:
         step.effects.append(Remark("warn", port.target, f"{event.name} is learned anew: {error}"))
 
@@ -22,13 +24,16 @@ def load(step: Step, event: LearnedLoaded) -> None:
 def observe(step: Step, port: PortState, measured_s: float, current_a: float) -> None:
     """A plausible current of a powered port. The port is touched already."""
     hearing.observe(port, measured_s, current_a)
+    nights.observe(step, port, measured_s, current_a)
 
 
 def power_went_off(step: Step, port: PortState) -> None:
     """The port was switched off. It is touched already."""
     hearing.power_went_off(step, port)
+    nights.power_went_off(step, port)
 
 
 def forget(step: Step, port: PortState) -> None:
     """Learn anew, because a person asked. The port is touched already."""
     hearing.forget(step, port)
+    nights.forget(step, port)

@@ -15,6 +15,7 @@ import math
 from array import array
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from enum import StrEnum
 from statistics import fmean, median
 
@@ -39,7 +40,8 @@ class SignatureSettings:
     of a bin [s], not below the time between readings; floor_a and tolerance: spread [A, share of the
     expected] that is usual on any port; neighbours: bins to either side that widen the band; k, h: CUSUM
     allowance and interval in spreads; clip: a single bin counts no more spreads than this; confirm_bins:
-    bins a departure must last before it is told during the show.
+    bins a departure must last before it is told during the show; judge_length: another length means another
+    show (not where the calendar decides the length).
     """
 
     nights: int = 5
@@ -53,6 +55,7 @@ class SignatureSettings:
     clip: float = 4.0
     confirm_bins: int = 15
     max_bins: int = 14400
+    judge_length: bool = True
 
     def __post_init__(self) -> None:
         if not 3 <= self.nights <= self.kept:
@@ -323,7 +326,7 @@ class ShowSignature:
         below = sum(z < -_OUT_Z for z in distances)
         above = sum(z > _OUT_Z for z in distances)
         length = len(band.usual)
-        longer = abs(len(tonight) - length) > max(3.0, _LENGTH_SHARE * length)
+        longer = settings.judge_length and abs(len(tonight) - length) > max(3.0, _LENGTH_SHARE * length)
         least = max(3.0, _CHANGED_SHARE * seen)
         changed = longer or (below > least and above > least)
         found: list[Departure] = []
@@ -358,6 +361,15 @@ class ShowSignature:
             fmean(usual for usual, _ in both),
             fmean(value for _, value in both),
         )
+
+
+@dataclass(frozen=True, slots=True)
+class ShowNight:
+    """A signature at work. `start_utc`: of the night under way; whole: seen with power since it began."""
+
+    signature: ShowSignature
+    start_utc: datetime | None = None
+    whole: bool = True
 
 
 def _clock(seconds: float) -> str:

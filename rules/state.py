@@ -25,12 +25,14 @@ from rules.ports import Condition, HoldState, PortId, Reading, Target, TargetKin
 from rules.reclose import FRESH, Reclose
 from rules.safety import HandMode, Hold, SafetyState
 from rules.schedule import ShowState
+from rules.signature import ShowNight
 from rules.staging import Gate
 
 UNDECIDED = Verdict(False, Rule.NOTHING, "Off: nothing is known yet.")
 NEVER_S = float("-inf")
 NO_ALARMS: Mapping[Condition, Alarm] = MappingProxyType({})
 NO_CHATTERS: Mapping[Condition, Chatter] = MappingProxyType({})
+NO_SIGNATURES: Mapping[str, ShowNight] = MappingProxyType({})
 NO_DEPARTURES: Mapping[str, Condition] = MappingProxyType({})
 NOTHING_TOLD: Mapping[str, Value] = MappingProxyType({})
 
@@ -81,9 +83,9 @@ class PortState(Snapshotted):
         "baseline",
         "charged",
         "chatters",
+        "compared",
         "computed_idle_a",
         "counted",
-        "compared",
         "current_told_a",
         "current_told_s",
         "departures",
@@ -128,6 +130,7 @@ class PortState(Snapshotted):
         "seen_power",
         "seen_power_s",
         "shows",
+        "signatures",
         "target",
         "told_power",
         "trip_a",
@@ -213,6 +216,8 @@ class PortState(Snapshotted):
         """Pixels as counted, since the configuration said how many there are."""
         self.compared: Comparison | None = None
         """Its current against what show data should make it draw; None where it has no model."""
+        self.signatures: Mapping[str, ShowNight] = NO_SIGNATURES
+        """What it draws over each of its shows, by the show's id; see `rules.nights`."""
         self.departures: Mapping[str, Condition] = NO_DEPARTURES
         """What judges beside the detector assert: by source, see `rules.departures`."""
         self.most_a: float | None = None
