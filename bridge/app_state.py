@@ -6,6 +6,9 @@ from pathlib import Path
 from bridge.config import Settings
 from bridge.errors import PermanentError
 
+HISTORY = "history.db"
+"""The history's file in the state folder."""
+
 
 def state_folder(settings: Settings) -> Path:
     """The folder of journal, history and control socket; made if it is not there.

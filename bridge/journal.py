@@ -25,6 +25,7 @@ import contextlib
 import errno
 import fcntl
 import hashlib
+import json
 import os
 import threading
 from collections.abc import Mapping
@@ -34,7 +35,7 @@ from types import TracebackType
 from typing import Any, NamedTuple, Self
 
 import structlog
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import TypeAdapter, BaseModel, ConfigDict, ValidationError
 
 from bridge.errors import PermanentError, TransientError
 from rules.door import Origin
@@ -228,11 +229,37 @@ class Journal:
         return JournalUnwritableError(message, subject=str(self.folder))
 
 
+def whole_copy(path: Path) -> bytes | None:
+    """The bytes of a journal's copy, also while it is written; None where there is none, or it is damaged.
+
+    A copy is replaced by renaming, so what is opened is one state, and its digest says that it is whole.
+    """
+    try:
+        content = path.read_bytes()
+        _decode(content)
+    except FileNotFoundError:
+        return None
+    except _DamagedError as error:
+        log.warning("journal.damaged", file=str(path), what=str(error))
+        return None
+    return content
+
+
 def _plain(safety: SafetyState) -> SafetyState:
     """`safety` with dicts for its read-only mappings, which can't be serialised."""
     values: dict[str, Any] = {part.name: getattr(safety, part.name) for part in fields(safety)}
     mappings: dict[str, Any] = {name: dict(one) for name, one in values.items() if isinstance(one, Mapping)}
     return replace(safety, **mappings)
+
+
+def safety_to_json(safety: SafetyState) -> Any:  # noqa: ANN401 - JSON
+    """`safety` as what `json.dumps` takes."""
+    return TypeAdapter(SafetyState).dump_python(_plain(safety), mode="json")
+
+
+def safety_from_json(data: Any) -> SafetyState:  # noqa: ANN401 - JSON
+    """The state `safety_to_json` made. Raises ValueError for anything else."""
+    return TypeAdapter(SafetyState).validate_json(json.dumps(data))
 
 
 def _encode(sequence: int, document: _Document) -> bytes:

@@ -6,7 +6,7 @@ Instants are aware UTC; spans half-open. Days are local days of the zone that is
 import json
 import sqlite3
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from types import TracebackType
@@ -252,14 +252,20 @@ class StoreReader:
         until_utc: datetime,
         *,
         kind: str | None = None,
+        kinds: Sequence[str] = (),
         target_id: str | None = None,
         most: int = 10_000,
     ) -> list[Event]:
-        """Events in order of time, the newest `most`; of one kind or about one target where asked."""
-        where, values = ["at_ms >= ?", "at_ms < ?"], [to_ms(since_utc), to_ms(until_utc)]
-        given = [("kind = ?", kind), ("target_id = ?", target_id)]
-        where += [clause for clause, value in given if value is not None]
-        values += [value for _, value in given if value is not None]  # type: ignore[misc]  # SQL takes both
+        """Events in order of time, the newest `most`; of some kinds or about one target where asked."""
+        kinds = (kind,) if kind is not None else kinds
+        where: list[str] = ["at_ms >= ?", "at_ms < ?"]
+        values: list[str | int] = [to_ms(since_utc), to_ms(until_utc)]
+        if kinds:
+            where.append(f"kind IN ({','.join('?' * len(kinds))})")
+            values += kinds
+        if target_id is not None:
+            where.append("target_id = ?")
+            values.append(target_id)
         rows = self._ask(
             "SELECT id, at_ms, kind, target_kind, target_id, data FROM event "  # noqa: S608 - fixed clauses
             f"WHERE {' AND '.join(where)} ORDER BY at_ms DESC, id DESC LIMIT ?",
@@ -271,25 +277,29 @@ class StoreReader:
         ]
 
     def switchings(
-        self, since_utc: datetime, until_utc: datetime
+        self, since_utc: datetime, until_utc: datetime, *, port: PortId | None = None
     ) -> dict[PortId, list[tuple[datetime, bool]]]:
-        """Commands given, by port in order of time: when, and on or off."""
+        """Commands given, by port in order of time: when, and on or off; of one `port` where asked."""
         since_ms, until_ms = to_ms(since_utc), to_ms(until_utc)
+        of_port = "" if port is None else " AND port = (SELECT ref FROM port WHERE id = ?)"
+        of_target = "" if port is None else " AND target_id = ?"
+        also = () if port is None else (port,)
         found: dict[PortId, list[tuple[int, bool]]] = defaultdict(list)
-        for day, port, packed in self._ask(
-            "SELECT day, id, packed FROM switch_day JOIN port ON ref = port WHERE day BETWEEN ? AND ?",
-            (since_ms // DAY_MS, until_ms // DAY_MS),
+        for day, one, packed in self._ask(
+            "SELECT day, id, packed FROM switch_day JOIN port ON ref = port "  # noqa: S608 - a fixed clause
+            f"WHERE day BETWEEN ? AND ?{of_port}",
+            (since_ms // DAY_MS, until_ms // DAY_MS, *also),
         ):
-            found[PortId(port)] += [(day * DAY_MS + ms, on) for ms, on in unpack_switchings(packed)]
-        for at_ms, port, power in self._ask(
-            "SELECT at_ms, target_id, json_extract(data, '$.power') FROM event "
-            "WHERE kind = 'switch' AND at_ms BETWEEN ? AND ?",
-            (since_ms, until_ms),
+            found[PortId(one)] += [(day * DAY_MS + ms, on) for ms, on in unpack_switchings(packed)]
+        for at_ms, one, power in self._ask(
+            "SELECT at_ms, target_id, json_extract(data, '$.power') FROM event "  # noqa: S608 - a fixed clause
+            f"WHERE kind = 'switch' AND at_ms BETWEEN ? AND ?{of_target}",
+            (since_ms, until_ms, *also),
         ):
-            found[PortId(port)].append((at_ms, bool(power)))
+            found[PortId(one)].append((at_ms, bool(power)))
         return {
-            port: [(to_utc(at_ms), on) for at_ms, on in sorted(given) if since_ms <= at_ms < until_ms]
-            for port, given in found.items()
+            one: [(to_utc(at_ms), on) for at_ms, on in sorted(given) if since_ms <= at_ms < until_ms]
+            for one, given in found.items()
         }
 
     def bounds(self) -> tuple[datetime, datetime] | None:
