@@ -19,7 +19,7 @@ import structlog
 from bridge import control
 from bridge import homie_lifecycle as lifecycle
 from bridge.announcer import Announcer, birth_topic
-from bridge.app_state import state_folder
+from bridge.app_state import HISTORY, state_folder
 from bridge.clock import Clock, SystemClock, is_synchronised
 from bridge.config import ConfigurationError, Settings, load
 from bridge.config import plan as plan_of
@@ -47,6 +47,7 @@ from rules.door import (
     CalendarLoaded,
     ClockStatus,
     Configured,
+    CountersLoaded,
     CountPixels,
     EnergyLoaded,
     Event,
@@ -55,6 +56,7 @@ from rules.door import (
     Origin,
     Presence,
     Publish,
+    Record,
     Remark,
     Restored,
     Stopping,
@@ -62,6 +64,7 @@ from rules.door import (
     Value,
     Verb,
 )
+from rules.metering import cost_counters
 from rules.plan import SitePlan
 from rules.ports import Condition, Now, PortId, Reading, Target, TargetKind, controller_of, number_of
 from rules.safety import SafetyState
@@ -76,7 +79,6 @@ KNOWN_SITE_LIMIT_S = 3.0
 """A start that looks like the first waits at most this long [s] for the broker's word."""
 SURVEY_QUIET_S = 0.15
 """The broker has said all it holds when nothing came for this long [s]."""
-HISTORY = "history.db"
 STOP_LIMIT_S = 1.1
 """A clean stop waits at most this long [s] for ports to go dark, and …"""
 GOODBYE_LIMIT_S = 0.3
@@ -223,6 +225,7 @@ class App:
                         [*self._read_calendars(self.plan, [Configured(self.plan)]),
                          Restored(safety, origin, journal.rebooted), *self._known(loaded)]
                     )  # fmt: skip
+                    store.record(self._life("started", loaded.last_utc))
                     self.ready.set()
                     others.append(
                         tasks.create_task(attend(notifier, self._idle_s, self.headline), name="watchdog")
@@ -238,6 +241,7 @@ class App:
                     others += self._hearing
                     for task in others:
                         task.cancel()
+                    store.record(self._life("stopped"))
                     await self.runner.stop()
                     await self.link.stop()
                     link.cancel()
@@ -281,7 +285,15 @@ class App:
                 events.append(EnergyLoaded(port, *counted))
             elif whole:
                 events.append(EnergyLoaded(port, 0.0))
+        site = self.plan.id
+        counters = {name: value for (target, name), value in loaded.counters.items() if target == site}
+        events.append(CountersLoaded(counters, whole))
         return events
+
+    def _life(self, kind: str, last_utc: datetime | None = None) -> Record:
+        """For the history: this process began or ends; `last_utc` is the newest word of the one before."""
+        data = {"last": last_utc.isoformat()} if last_utc is not None else {}
+        return Record(kind, self.clock.now().utc, Target(TargetKind.SITE, self.plan.id), data)
 
     def _on_store_news(self, news: StoreNews) -> None:
         if news.kind is NewsKind.SET_ASIDE:
@@ -381,6 +393,11 @@ class App:
             if topic is not None and topic in found:
                 with suppress(ValueError):
                     events.append(EnergyLoaded(port, 1000.0 * float(found[topic])))
+        site = Target(TargetKind.SITE, self.plan.id)
+        for prop, counter in cost_counters(self.plan.tariff).items() if self.plan.tariff else ():
+            payload = found.get(self.outlet.tree.topic(site, prop))
+            with suppress(TypeError, ValueError):
+                events.append(CountersLoaded({counter: float(payload or "")}))
         if events:
             self.runner.step_now(events)  # before anything is said: a counter never falls
 
