@@ -123,7 +123,7 @@ class Journal:
             return SafetyState(), Origin.LOST
         newest = max(whole, key=lambda copy: copy.sequence).document
         if len(whole) < len(COPIES):
-            log.warning("journal.one-copy", folder=str(self.folder), missing=_missing(self._copies))
+            log.warning("journal.one_copy", folder=str(self.folder), missing=_missing(self._copies))
         self.rebooted = not self._boot or newest.boot != self._boot
         return newest.safety, Origin.JOURNAL
 

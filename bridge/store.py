@@ -255,7 +255,7 @@ class Store:
                 self._ledger.record(item)
         except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError):
             # One malformed item must not end the history of all others.
-            log.exception("store.item-refused", item=type(item).__name__)
+            log.exception("store.item_refused", item=type(item).__name__)
 
     def _open(self) -> None:
         """Open the file, a new one where it must be set aside; leaves no connection where neither works."""
@@ -282,7 +282,7 @@ class Store:
             self._fail(problem)
             return
         self._ledger.rewrite()
-        log.error("store.set-aside", file=str(self.path), aside=str(aside), what=str(error))
+        log.error("store.set_aside", file=str(self.path), aside=str(aside), what=str(error))
         text = f"The history file could not be used ({error}); it is now {aside.name}, and a new one begun."
         self._tell(StoreNews(NewsKind.SET_ASIDE, True, text, aside))
 
@@ -367,7 +367,7 @@ class Store:
         try:
             self._on_news(news)
         except Exception:  # a listener's fault (an event loop that ended) is not the history's
-            log.exception("store.listener-failed", kind=news.kind.value)
+            log.exception("store.listener_failed", kind=news.kind.value)
 
     def _shut(self) -> None:
         if self._connection is not None:

@@ -71,7 +71,7 @@ def _inflated(blob: bytes) -> bytes:
     try:
         return zlib.decompress(blob)
     except zlib.error as error:
-        log.warning("store.entry-damaged", what=str(error))
+        log.warning("store.entry_damaged", what=str(error))
         return b""
 
 

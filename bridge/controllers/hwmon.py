@@ -232,9 +232,9 @@ class HwmonController(PollingController):
         """Log each file's trouble once, and its end."""
         for path, words in faults.items():
             if self._faults.get(path) != words:
-                log.warning("controller.file-fault", controller=self.id, file=path, problem=words)
+                log.warning("controller.file_fault", controller=self.id, file=path, problem=words)
         for path in self._faults.keys() - faults.keys():
-            log.info("controller.file-good", controller=self.id, file=path)
+            log.info("controller.file_good", controller=self.id, file=path)
         self._faults = faults
 
     # ------------------------------------------------------------ switching

@@ -249,5 +249,5 @@ async def _tick(site: "SimulatedSite", faces: list[ControllerFace]) -> None:
             try:
                 await face.follow()
             except OSError as error:
-                log.warning("simulator.restart-delayed", port=face.port, error=str(error))
+                log.warning("simulator.restart_delayed", port=face.port, error=str(error))
         await asyncio.sleep(TICK_S)
