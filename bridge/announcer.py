@@ -8,7 +8,6 @@ on the broker speaks in the same moment.
 import asyncio
 import random
 from collections.abc import Callable, Iterable, Mapping
-from typing import Any
 
 import structlog
 
@@ -55,7 +54,6 @@ class Announcer:
         self._prefix, self._version = prefix, version
         self._enabled = enabled
         self._delay_s = delay_s
-        self._said: dict[str, dict[str, Any]] = {}
         self._left_alone: frozenset[str] = frozenset()
         self._discovery: Discovery | None = None
         self._due: asyncio.TimerHandle | None = None
@@ -79,10 +77,13 @@ class Announcer:
                        reason="somebody else's document stands there; it is left alone")  # fmt: skip
         if not self._enabled:
             return discovery.remove(before)
-        self._said = discovery.documents(before)
         left = {**before, **dict.fromkeys(gone)}
         return [
-            *self._documents(discovery),
+            *discovery.say(
+                (device, document)
+                for device, document in discovery.documents(before)
+                if device not in self._left_alone
+            ),
             *discovery.remove(device for device in left if device not in tree.devices),
         ]
 
@@ -90,25 +91,16 @@ class Announcer:
         """What to say for a changed structure."""
         if not self._enabled or self._discovery is None:
             return []
-        before, self._discovery = self._said, self._of(tree)
-        self._said = self._discovery.documents(before)
-        changed = {
-            device: document for device, document in self._said.items() if before.get(device) != document
-        }
+        self._discovery = discovery = self._of(tree)
+        # What was said is what the link would say again; thousands of documents are not kept twice.
+        before = discovery.ours(self._link.retained)
+        changed = (
+            (device, document)
+            for device, document in discovery.documents(before)
+            if before.get(device) != document and device not in self._left_alone
+        )
         gone = [device for device in before if device not in tree.devices]
-        said = self._discovery.say(changed)
-        return [
-            *(one for one in said if one.topic not in self._foreign_topics()),
-            *self._discovery.remove(gone),
-        ]
-
-    def _documents(self, discovery: Discovery) -> list[Publication]:
-        foreign = self._foreign_topics()
-        return [one for one in discovery.say(self._said) if one.topic not in foreign]
-
-    def _foreign_topics(self) -> set[str]:
-        assert self._discovery is not None
-        return {self._discovery.topic(device) for device in self._left_alone}
+        return [*discovery.say(changed), *discovery.remove(gone)]
 
     # ------------------------------------------------------------ births
 
@@ -126,10 +118,9 @@ class Announcer:
         if self._discovery is None or not self._link.connected:
             return  # a connect says everything
         self.rounds += 1
-        documents = self._documents(self._discovery)
+        documents = [topic for topic in self._link.retained if topic.startswith(f"{self._prefix}/device/")]
         _log.info("discovery.said_again", documents=len(documents))
-        for one in documents:
-            self._link.publish(*one)
+        self._link.repeat(documents)
         base = f"{self._discovery.tree.base}/"
         self._link.repeat([topic for topic in self._link.retained if topic.startswith(base)])
 

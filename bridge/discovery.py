@@ -55,16 +55,16 @@ class Discovery:
 
     # -------------------------------------------------------- documents
 
-    def documents(self, before: Mapping[str, Mapping[str, Any]] | None = None) -> dict[str, dict[str, Any]]:
-        """The document of every device, by device id.
+    def documents(
+        self, before: Mapping[str, Mapping[str, Any]] | None = None
+    ) -> Iterator[tuple[str, dict[str, Any]]]:
+        """Device id and document of every device, parents first; one at a time, as they are large.
 
         before: the documents said before (`ours`). A component that is no more is named once more with its
         platform alone, which takes it away; the next run leaves it out.
         """
-        return {
-            device.id: self._document(device, (before or {}).get(device.id, {}))
-            for device in self.tree.devices.values()
-        }
+        for device in self.tree.devices.values():
+            yield device.id, self._document(device, (before or {}).get(device.id, {}))
 
     def _document(self, device: Device, before: Mapping[str, Any]) -> dict[str, Any]:
         components = {key: component for key, component in self._components(device) if component}
@@ -139,12 +139,9 @@ class Discovery:
                 read[parts[2]] = document
         return read
 
-    def say(self, documents: Mapping[str, Mapping[str, Any]]) -> list[Publication]:
-        """Documents as publications, parents first."""
-        return [
-            Publication(self.topic(device), written(document), True, 1)
-            for device, document in documents.items()
-        ]
+    def say(self, documents: Iterable[tuple[str, Mapping[str, Any]]]) -> list[Publication]:
+        """Documents as publications."""
+        return [Publication(self.topic(device), written(document), True, 1) for device, document in documents]
 
     def remove(self, devices: Iterable[str]) -> list[Publication]:
         """Take the documents of devices away, and so the devices from the platform."""

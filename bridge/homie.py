@@ -62,6 +62,8 @@ class Tree:
         self.base = f"{domain}/5"
         self.devices: dict[str, Device] = {}
         self._of: dict[Target, Device] = {}
+        self._told: dict[int, dict[str, Any]] = {}
+        """What descriptions tell of a set of properties, by its identity: most ports share one."""
         self._measurement_qos = measurement_qos
         for device in _devices(plan):
             other = self.devices.get(device.id)
@@ -73,11 +75,11 @@ class Tree:
                 )
             self.devices[device.id] = device
             self._of[device.target] = device
-        self._ways: dict[tuple[Target, str], tuple[str, Property]] = {
-            (device.target, prop.id): (f"{self.base}/{device.id}/{device.node}/{prop.id}", prop)
+        self._ways: dict[Target, tuple[str, Mapping[str, Property]]] = {
+            device.target: (f"{self.base}/{device.id}/{device.node}/", device.properties)
             for device in self.devices.values()
-            for prop in device.properties.values()
         }
+        """Where the values of a device stand, and what they are."""
 
     # -------------------------------------------------------- topics
 
@@ -100,10 +102,10 @@ class Tree:
 
     def topic(self, target: Target, prop: str) -> str:
         """The value topic of a property. Raises HomieError if there is no such property."""
-        way = self._ways.get((target, prop))
-        if way is None:
+        way = self._ways.get(target)
+        if way is None or prop not in way[1]:
             raise HomieError(f"{target.kind} {target.id} has no property {prop}", subject=target.id)
-        return way[0]
+        return way[0] + prop
 
     def state(self, device: str, state: str) -> Publication:
         """A device's ``$state``."""
@@ -144,12 +146,13 @@ class Tree:
 
         Returns None where the port does not report such a measurement. Raises HomieError as `publications`.
         """
-        way = self._ways.get((target, prop))
-        if way is None:
-            if target.kind is TargetKind.PORT and prop in OPTIONAL and target in self._of:
+        way = self._ways.get(target)
+        spec = way[1].get(prop) if way is not None else None
+        if way is None or spec is None:
+            if target.kind is TargetKind.PORT and prop in OPTIONAL and way is not None:
                 return None
             raise HomieError(f"{target.kind} {target.id} has no property {prop}", subject=target.id)
-        topic, spec = way
+        topic = way[0] + prop
         if as_target:
             if not spec.target:
                 raise HomieError(f"the property {prop} has no $target", subject=topic)
@@ -218,11 +221,17 @@ class Tree:
             device.node: {
                 "name": device.name,
                 "type": device.node,
-                "properties": {prop.id: prop.description() for prop in device.properties.values()},
+                "properties": self._properties_told(device.properties),
             }
         }
         if device.children:
             told["children"] = list(device.children)
+        return told
+
+    def _properties_told(self, properties: Mapping[str, Property]) -> dict[str, Any]:
+        told = self._told.get(id(properties))
+        if told is None:
+            told = self._told[id(properties)] = {one.id: one.description() for one in properties.values()}
         return told
 
 
@@ -250,6 +259,8 @@ def _request(prop: str, value: object) -> tuple[Verb, str]:
 
 def _devices(plan: SitePlan) -> Iterator[Device]:
     """The tree, root first, each parent before its children."""
+    # Thousands of ports have the same few sets of properties: one object each.
+    shared: dict[tuple[int, ...], dict[str, Property]] = {}
     controllers = {key: f"{plan.id}-{key}" for key in plan.controllers}
     props = {key: f"{plan.id}-prop-{key}" for key in plan.props}
     site = Target(TargetKind.SITE, plan.id)
@@ -257,7 +268,7 @@ def _devices(plan: SitePlan) -> Iterator[Device]:
         plan.id,
         site,
         plan.name,
-        _by_id(site_properties(plan)),
+        _by_id(site_properties(plan), shared),
         None,
         (*controllers.values(), *props.values()),
     )
@@ -265,21 +276,27 @@ def _devices(plan: SitePlan) -> Iterator[Device]:
         own = controllers[controller.id]
         ports = tuple(_port_device(plan, port) for port in controller.ports)
         target = Target(TargetKind.CONTROLLER, controller.id)
-        yield Device(own, target, controller.name, _by_id(CONTROLLER), plan.id, ports)
+        yield Device(own, target, controller.name, _by_id(CONTROLLER, shared), plan.id, ports)
         for port in controller.ports:
             spec = plan.ports[port]
             target = Target(TargetKind.PORT, port)
-            yield Device(_port_device(plan, port), target, spec.name, _by_id(port_properties(spec)), own)
+            properties = _by_id(port_properties(spec), shared)
+            yield Device(_port_device(plan, port), target, spec.name, properties, own)
     for prop in plan.props.values():
-        yield Device(props[prop.id], Target(TargetKind.PROP, prop.id), prop.name, _by_id(PROP), plan.id)
+        target = Target(TargetKind.PROP, prop.id)
+        yield Device(props[prop.id], target, prop.name, _by_id(PROP, shared), plan.id)
 
 
 def _port_device(plan: SitePlan, port: PortId) -> str:
     return f"{plan.id}-{controller_of(port)}-port-{number_of(port)}"
 
 
-def _by_id(properties: Iterable[Property]) -> dict[str, Property]:
-    return {prop.id: prop for prop in properties}
+def _by_id(
+    properties: Iterable[Property], shared: dict[tuple[int, ...], dict[str, Property]]
+) -> dict[str, Property]:
+    """By id. shared: what was made before, by the identity of the properties, which it keeps alive."""
+    made = {prop.id: prop for prop in properties}
+    return shared.setdefault(tuple(map(id, made.values())), made)
 
 
 def _versioned(told: dict[str, Any], before: Mapping[str, Any] | None, floor: int) -> dict[str, Any]:

@@ -8,7 +8,6 @@ business: it says its retained set again, in the order of the convention.
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
-from typing import Any
 
 import structlog
 
@@ -40,7 +39,6 @@ class Outlet:
         self._link = link
         self._floor = floor
         self._held: dict[str, Publication] | None = {}
-        self._descriptions: dict[str, dict[str, Any]] = {}
         self._present: dict[str, bool] = {}
         self._refused: Counter[str] = Counter()
         self.refused_foreign = ""
@@ -109,9 +107,9 @@ class Outlet:
             self.refused_foreign = str(error)
             raise
         self._held = None
-        self._descriptions = tree.descriptions(before, floor=self._floor())
+        descriptions = tree.descriptions(before, floor=self._floor())
         # All of it is said on a first connect: what the broker holds may have been another run's last word.
-        self._send(lifecycle.announce(tree, self._descriptions, {}))
+        self._send(lifecycle.announce(tree, descriptions, {}))
         self._send(held.values())
         self._send(self._states())
         gone = lifecycle.ghosts(tree, before)
@@ -138,13 +136,14 @@ class Outlet:
 
     def replan(self, plan: SitePlan, tree: Tree) -> None:
         """Change the structure: children before parents, then what is gone, root `ready` at the end."""
-        before, old = self._descriptions, self.tree
-        self.tree = tree
+        old, self.tree = self.tree, tree
         if self._held is not None:
             return
-        self._descriptions = tree.descriptions(before, floor=self._floor())
-        changed = {device for device in tree.devices if before.get(device) != self._descriptions[device]}
-        self._send(lifecycle.announce(tree, self._descriptions, before))
+        # What was said is what the link would say again; thousands of descriptions are not kept twice.
+        before = lifecycle.read_descriptions(old, self._link.retained)
+        descriptions = tree.descriptions(before, floor=self._floor())
+        changed = {device for device in tree.devices if before.get(device) != descriptions[device]}
+        self._send(lifecycle.announce(tree, descriptions, before))
         gone = [device for device in old.devices if device not in tree.devices]
         self._send(lifecycle.removal(tree, gone, before, list(self._link.retained)))
         if changed:
