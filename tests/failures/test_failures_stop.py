@@ -42,7 +42,8 @@ def test_a_stop_with_everything_hung(tmp_path: Path) -> None:
         assert took_s < 2.0
         assert rig.yard.powered() == {"mast/1", "mast/2"}
         rig.relay.silent = False
-        wait_for(lambda: rig.recorder.state == "lost", 20, what="the will, in place of the goodbye")
+        # What it had sent arrives late, or the broker speaks for it: it is not taken for running.
+        wait_for(lambda: rig.recorder.state in ("lost", "disconnected"), 20, what="a word on its end")
         assert "Traceback" not in rig.log_text()
 
 
