@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 from container_rig import CONFIG, CONFINED, Running, engine, missing
-from support import BrokerAddress, free_port, listening, wait_for
+from support import LOOPBACK, BrokerAddress, free_port, listening, wait_for
 
 
 @pytest.fixture(scope="session")
@@ -71,11 +71,12 @@ def yard(image: str, broker_image: str) -> Iterator[tuple[object, BrokerAddress]
 def _broker(image: str):
     from testcontainers.core.container import DockerContainer
 
-    return (
-        DockerContainer(image)
-        .with_bind_ports(1883, free_port())
-        .with_volume_mapping(str(CONFIG / "mosquitto.conf"), "/mosquitto/config/mosquitto.conf", "ro")
+    container = DockerContainer(image).with_volume_mapping(
+        str(CONFIG / "mosquitto.conf"), "/mosquitto/config/mosquitto.conf", "ro"
     )
+    # On loopback alone: it lets everybody in. with_bind_ports has no word for the address.
+    container.ports["1883"] = (LOOPBACK, free_port())
+    return container
 
 
 def _address(container) -> BrokerAddress:
