@@ -128,4 +128,4 @@ def test_an_exception_stays_on_one_line(restored: None) -> None:
     except ValueError:
         structlog.get_logger().exception("test.failed")
     (line,) = stream.getvalue().splitlines()
-    assert "ValueError" in json.loads(line)["exception"]
+    assert "JSONDecodeError" in json.loads(line)["exception"]
