@@ -18,7 +18,8 @@ import structlog
 
 from bridge import control
 from bridge import homie_lifecycle as lifecycle
-from bridge.announcer import Announcer, birth_topic
+from bridge.announcer import Announcer
+from bridge.app_links import link_settings
 from bridge.app_state import HISTORY, state_folder
 from bridge.clock import Clock, SystemClock, is_synchronised
 from bridge.config import ConfigurationError, Settings, load
@@ -31,10 +32,12 @@ from bridge.hearing import Hearing
 from bridge.homie import Tree
 from bridge.homie_values import HomieError
 from bridge.journal import Journal
-from bridge.link import Link, LinkSettings, Tls
+from bridge.link import Link
 from bridge.outlet import Outlet
-from bridge.runner import Runner
+from bridge.runner import Keeper, Runner
 from bridge.store import Loaded, NewsKind, Store, StoreNews
+from bridge.tries import Tries
+from bridge.tries import refusal as try_refusal
 from bridge.watchdog import Notifier, attend
 from bridge.wire import ConnectionEndedError
 from rules.calendar_types import Ics
@@ -80,37 +83,13 @@ KNOWN_SITE_LIMIT_S = 3.0
 SURVEY_QUIET_S = 0.15
 """The broker has said all it holds when nothing came for this long [s]."""
 STOP_LIMIT_S = 1.1
-"""A clean stop waits at most this long [s] for ports to go dark, and …"""
-GOODBYE_LIMIT_S = 0.3
-"""… twice this long [s] for a broker that does not answer: all of it is over within 2 s."""
+"""A clean stop waits at most this long [s] for ports to go dark."""
 HURRY_SHOW_S = 5.0
 COUNT_HURRY_S = 30.0
 """A count begins with readings of a dark port, at the fast pace for this long [s]; then it has power."""
 
 Told = Callable[[Target, str, Any], None]
 """Hears every published value: target, property, value."""
-
-
-def link_settings(settings: Settings, tree: Tree) -> LinkSettings:
-    """How to reach the broker. Raises PermanentError when the password can't be read."""
-    broker = settings.broker
-    password = broker.password.read().get_secret_value() if broker.password is not None else None
-    birth = (birth_topic(broker.discovery.prefix),) if broker.discovery.enabled else ()
-    tls = None
-    if broker.tls is not None:
-        tls = Tls(broker.tls.ca_file, broker.tls.cert_file, broker.tls.key_file)
-    return LinkSettings(
-        host=broker.host,
-        port=broker.port_or_default,
-        client_id=broker.client_id or f"duskward-{settings.site.id}",
-        username=broker.username,
-        password=password,
-        tls=tls,
-        keepalive_s=int(broker.keepalive_s),
-        stop_limit_s=GOODBYE_LIMIT_S,
-        state_topic=tree.state_topic,
-        filters=(*tree.filters, *birth),
-    )
 
 
 class App:
@@ -167,6 +146,12 @@ class App:
         async with AsyncExitStack() as stack:
             journal = stack.enter_context(Journal(self.folder, traces=(HISTORY,)))
             safety, origin = journal.read()
+            keeper: Keeper = journal
+            if self.settings.standby is not None:
+                taken = await self._stand_by(stack, journal, notifier, safety, origin)
+                if taken is None:
+                    return
+                keeper, safety, origin = taken
             loop = asyncio.get_running_loop()
             store = Store(
                 self.folder / HISTORY,
@@ -194,7 +179,7 @@ class App:
             )
             self.runner = Runner(
                 self.clock,
-                journal,
+                keeper,
                 self._say,
                 on_record=store.record,
                 on_readings=partial(self._on_readings, store),
@@ -204,7 +189,8 @@ class App:
             )
             self.counts = Counts(self.runner.feed, lambda: self.clock.now().monotonic_s)
             controllers = self._make_controllers(self.settings, self.plan)
-            followers = {Verb.COUNT.value: self._count}
+            self.tries = Tries(self.runner.feed, lambda: self.clock.now().monotonic_s)
+            followers = {Verb.COUNT.value: self._count, "try": self._try}
             await stack.enter_async_context(control.listen(self.folder, self._control, followers))
             try:
                 async with asyncio.TaskGroup() as tasks:
@@ -248,6 +234,51 @@ class App:
             finally:
                 for controller in self.runner.controllers.values():
                     await controller.close()
+
+    async def _stand_by(
+        self,
+        stack: AsyncExitStack,
+        journal: Journal,
+        notifier: Notifier,
+        safety: SafetyState,
+        origin: Origin,
+    ) -> tuple[Keeper, SafetyState, Origin] | None:
+        """Wait until this process of the pair is the active one; what to keep with and go on from.
+
+        None if it was asked to stop meanwhile.
+        """
+        from bridge.pair import Pair, PairKeeper  # noqa: PLC0415 - only a pair needs it
+        from bridge.pair_settings import instance_link, pair_settings  # noqa: PLC0415
+
+        pair = Pair(
+            pair_settings(self.settings),
+            instance_link(self.settings),
+            self.folder,
+            journal,
+            on_yield=lambda _why: self.stop(),
+        )
+        await stack.enter_async_context(pair.running())
+        attending = asyncio.create_task(
+            attend(notifier, lambda: 0.0, lambda: "Standing by."), name="watchdog standby"
+        )
+        waiting = asyncio.create_task(pair.until_active(), name="pair wait")
+        stopping = asyncio.create_task(self._stop.wait(), name="pair stop")
+        try:
+            await asyncio.wait({waiting, stopping}, return_when=asyncio.FIRST_COMPLETED)
+            if not waiting.done():
+                return None
+            copied, stale = waiting.result()
+        finally:
+            for task in (attending, waiting, stopping):
+                task.cancel()
+            await asyncio.gather(attending, waiting, stopping, return_exceptions=True)
+        if copied is not None:
+            safety, origin = copied, Origin.JOURNAL
+        if stale:
+            origin = Origin.LOST
+        keeper = PairKeeper(journal, pair, asyncio.get_running_loop())
+        await asyncio.to_thread(keeper.write, safety)
+        return keeper, safety, origin
 
     def stop(self) -> None:
         """Ask for a clean end; `run` returns soon."""
@@ -470,6 +501,7 @@ class App:
     def _on_readings(self, store: Store, now: Now, readings: list[Reading]) -> None:
         store.readings(now, readings)
         self.counts.readings(readings)
+        self.tries.readings(readings)
 
     def _on_job(self, effect: CountPixels | JobEnded) -> None:
         if isinstance(effect, CountPixels):
@@ -477,6 +509,7 @@ class App:
             self.counts.begin(effect, self.settings, self.plan)
         else:
             self.counts.ended(effect)
+            self.tries.ended(effect)
 
     async def _end_count(self) -> None:
         """At the end: a count is broken off, and its port is seen without power."""
@@ -509,6 +542,24 @@ class App:
                         return
             finally:
                 self.counts.end("the one who asked for it left.")
+
+    async def _try(self, request: Mapping[str, Any]) -> AsyncGenerator[Mapping[str, Any], None]:
+        """A proof of a mapping asked for on the control socket: its steps, then the outcome."""
+        target = self.target(str(request.get("target") or ""))
+        if target is None or target.kind is not TargetKind.PORT:
+            text = f"Refused: {request.get('target')!r} is no port; name one such as gable/1."
+            yield {"accepted": False, "text": text}
+            return
+        port = PortId(target.id)
+        if why := try_refusal(self.plan, self.told, port):
+            yield {"accepted": False, "text": f"Refused: {why}"}
+            return
+        lines = self.tries.run(self.plan, port, self.runner.controllers[controller_of(port)])
+        try:
+            async for line in lines:
+                yield line
+        finally:
+            await lines.aclose()
 
     async def _control(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
         verb = request.get("verb")
@@ -640,6 +691,7 @@ class App:
             task = self._watchers.pop(name, None)
             if task is not None:
                 task.cancel()
+                await asyncio.wait({task})
             del controllers[name]
             await controller.close()
         controllers |= made
@@ -660,7 +712,9 @@ class App:
     async def _watch_clock(self) -> None:
         await self.ready.wait()
         if is_synchronised() is None:
-            _log.error("clock.unreadable", detail="adjtimex(2) is forbidden here, so the clock can't be trusted")
+            _log.error(
+                "clock.unreadable", detail="adjtimex(2) is forbidden here, so the clock can't be trusted"
+            )
         while True:
             self.runner.feed([ClockStatus(is_synchronised() is True)])
             await asyncio.sleep(WATCH_CLOCK_S)

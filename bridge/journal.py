@@ -35,7 +35,7 @@ from types import TracebackType
 from typing import Any, NamedTuple, Self
 
 import structlog
-from pydantic import TypeAdapter, BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
 
 from bridge.errors import PermanentError, TransientError
 from rules.door import Origin

@@ -9,6 +9,7 @@ from bridge.config.hardware import ControllerSettings, PropSettings, SupplySetti
 from bridge.config.show_data import E131Settings
 from bridge.config.shows import ShowSettings
 from bridge.config.site import BrokerSettings, MeasurementsSettings, SiteSettings, TariffSettings
+from bridge.config.standby import StandbySettings
 
 
 class Settings(Section):
@@ -27,5 +28,8 @@ class Settings(Section):
     )
     e131: E131Settings = Field(
         default_factory=E131Settings, description="Show data (ANSI E1.31): test patterns out, levels in."
+    )
+    standby: StandbySettings | None = Field(
+        default=None, description="A second process for the same site that takes over when this one is gone."
     )
     tariff: TariffSettings | None = Field(default=None, description="What energy costs, for reports.")
