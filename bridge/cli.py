@@ -9,6 +9,8 @@ from typing import Annotated
 
 import typer
 
+from bridge.cli_learn import learn
+
 app = typer.Typer(
     name="duskward",
     help="Power for pixel-light ports only while a show needs it; trips and dark strings told at once, on MQTT.",
@@ -156,6 +158,9 @@ def preview(
     from bridge.preview import show
 
     show(file, day_count=days, first=first, at=at, as_json=as_json, picture=picture)
+
+
+app.command()(learn)
 
 
 @app.command()

@@ -21,9 +21,15 @@ from bridge.learn_columns import (
     candidates,
     numbered_names,
     says_something,
+    step,
     words_of,
 )
 
+NO_TRIP = (
+    "nothing seen here says that a fuse opened; if a state has a word for it, write it down: "
+    "tripped: {from: state, yes: [tripped], no: [on, off]}"
+)
+NO_CURRENT = "no current was found here"
 _DEEPEST = 6  # levels of an answer that are looked at
 _MOST = 256  # elements of a container that are looked at
 _SURE, _GUESS = 0.6, 0.3
@@ -73,14 +79,6 @@ class Draft:
 # ---------------------------------------------------------------- containers
 
 
-def _step(path: str, key: str) -> str:
-    """JMESPath one key deeper; keys that are no identifiers are quoted."""
-    name = (
-        key if re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", key) else '"' + re.sub(r'(["\\])', r"\\\1", key) + '"'
-    )
-    return f"{path}.{name}" if path else name
-
-
 def _containers(answer: Json, path: str = "", depth: int = 0) -> Iterator[Container]:
     """All places of an answer where ports may be."""
     if depth > _DEEPEST:
@@ -96,7 +94,7 @@ def _containers(answer: Json, path: str = "", depth: int = 0) -> Iterator[Contai
         if len(answer) > 1:
             yield from _inner(list(answer.values()), f"{path}.*" if path else "*")
         for key, value in list(answer.items())[:_MOST]:
-            yield from _containers(value, _step(path, key), depth + 1)
+            yield from _containers(value, step(path, key), depth + 1)
     elif isinstance(answer, list) and answer:
         rows = [row for row in answer[:_MOST] if isinstance(row, dict)]
         if len(rows) == len(answer[:_MOST]):
@@ -119,7 +117,7 @@ def _maps(answer: Mapping[str, Json], path: str) -> Iterator[Container]:
     if len(banks) > 1 and len(set(inner)) == len(inner) and numbered_names(inner) is not None:
         rows_of_banks = [row for bank in banks.values() for row in bank.values()]
         if all(isinstance(row, dict) for row in rows_of_banks):
-            where = f"merge({', '.join(_step(path, key) for key in banks)})"
+            where = f"merge({', '.join(step(path, key) for key in banks)})"
             yield _filled(Container("map", where, inner), rows_of_banks)
     flat = _flat(answer, path)
     if flat is not None:
@@ -150,7 +148,7 @@ def _flat(answer: Mapping[str, Json], path: str) -> Container | None:
     for number in numbers:
         keys = [keys[number] for keys in whole.values()]
         rows.append({"port": number} | {name: answer[key] for name, key in zip(names, keys, strict=True)})
-        cells = [f"{_step('', name)}: {_step('', key)}" for name, key in zip(names, keys, strict=True)]
+        cells = [f"{step('', name)}: {step('', key)}" for name, key in zip(names, keys, strict=True)]
         parts.append("{" + ", ".join([f"port: `{number}`", *cells]) + "}")
     where = f"[{', '.join(parts)}]"
     where = f"{path}.{where}" if path else where
@@ -161,9 +159,9 @@ def _columns(answer: Mapping[str, Json], path: str = "", depth: int = 0) -> Iter
     """Plain lists in an object and the objects in it: they may be columns of one table."""
     for key, value in answer.items():
         if isinstance(value, list) and value and not any(isinstance(cell, dict | list) for cell in value):
-            yield _step(path, key), value
+            yield step(path, key), value
         elif isinstance(value, dict) and depth < 2:
-            yield from _columns(value, _step(path, key), depth + 1)
+            yield from _columns(value, step(path, key), depth + 1)
 
 
 def _inner(banks: Sequence[Json], path: str, *, listed: bool = False) -> Iterator[Container]:
@@ -180,9 +178,9 @@ def _inner(banks: Sequence[Json], path: str, *, listed: bool = False) -> Iterato
         if isinstance(first, list) and all(isinstance(part, list) for part in parts):
             flat = [row for part in parts for row in part]
             if flat and all(isinstance(row, dict) for row in flat):
-                yield _rows(f"{path}.{_step('', key)}[]", flat)
+                yield _rows(f"{path}.{step('', key)}[]", flat)
         elif isinstance(first, dict) and not listed and all(isinstance(part, dict) for part in parts):
-            yield from _inner(parts, f"{path}.{_step('', key)}[]", listed=True)
+            yield from _inner(parts, f"{path}.{step('', key)}[]", listed=True)
 
 
 def _rows(where: str, rows: Sequence[Mapping[str, Json]]) -> Container:
@@ -196,9 +194,9 @@ def _filled(container: Container, rows: Sequence[Mapping[str, Json]]) -> Contain
     def name(row: Mapping[str, Json], keys: tuple[str, ...], path: str) -> None:
         for key, value in row.items():
             if isinstance(value, dict) and len(keys) < 2:
-                name(value, (*keys, key), _step(path, key))
+                name(value, (*keys, key), step(path, key))
             elif not isinstance(value, dict | list):
-                names.setdefault(_step(path, key), (*keys, key))
+                names.setdefault(step(path, key), (*keys, key))
 
     for row in rows[:_MOST]:
         name(row, (), "")
@@ -306,7 +304,9 @@ def _draft(container: Container, unit_said: str, single: tuple[int, ...] = ()) -
         return None
     order: tuple[Role, ...] = ("port", "current", "power", "tripped", "voltage", "temperature")
     if guesses.get("current") is None:
-        notes.append("no current was found here")
+        notes.append(NO_CURRENT)
+    if "tripped" not in guesses and "power" in guesses:
+        notes.append(NO_TRIP)
     confidence = sum(_WEIGHTS[role] * guess.confidence for role, guess in guesses.items())
     if container.form in ("map", "single"):
         confidence += _WEIGHTS["port"]

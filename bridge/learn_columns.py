@@ -114,6 +114,14 @@ def _parted(word: str) -> list[str]:
     return parts if parts and max(map(len, parts)) > 3 else [word]
 
 
+def step(path: str, key: str) -> str:
+    """JMESPath one key deeper; keys that are no identifiers are quoted."""
+    name = (
+        key if re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", key) else '"' + re.sub(r'(["\\])', r"\\\1", key) + '"'
+    )
+    return f"{path}.{name}" if path else name
+
+
 @dataclass(slots=True)
 class Container:
     """Where ports may be: one row (a value per field) per port."""

@@ -1,7 +1,9 @@
 """Write a guessed mapping as YAML for a person: every line says why it is there, and what to check."""
 
 import json
+import re
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 from bridge.learn import Draft, Guess
@@ -21,63 +23,109 @@ _HEAD = (
 )
 
 
-def http_yaml(controller: str, parts: Sequence[tuple[str, str, Draft]]) -> str:
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What a person said that no answer tells: keys of ``reach:``, such as switch, clear, auth, tls."""
+
+    switch: Mapping[str, Any] | None = None
+    clear: Mapping[str, Any] | None = None
+    more: Mapping[str, Any] = field(default_factory=dict)
+
+
+def http_yaml(controller: str, parts: Sequence[tuple[str, str, Draft]], said: Said | None = None) -> str:
     """A ``controllers:`` section for an HTTP face.
 
     parts: (url, method, draft) of each address that was asked, the main one first.
     """
     url, method, main = parts[0]
-    lines = [*_comments(_HEAD), "controllers:", f"  {_scalar(controller)}:", "    reach:", "      kind: http"]
-    lines += _part(url, method, main, "      ")
+    said = said or Said()
+    lines = [*_comments(_HEAD), "controllers:", f"  {_key(controller)}:", "    reach:", "      kind: http"]
+    lines += _part(url, method, main, "      ", said.more.get("json"))
     if main.counts_from == 0:
         lines.append("      counts_from: 0")
     if len(parts) > 1:
         lines.append("      also:")
         for more_url, more_method, draft in parts[1:]:
-            part = _part(more_url, more_method, draft, "          ")
+            part = _part(more_url, more_method, draft, "          ", said.more.get("json"))
             part[_first(part)] = "        - " + part[_first(part)].lstrip()
             lines += part
-    lines += [
-        "      # How a port is switched can't be seen from an answer: look it up, and take the # away.",
-        '      # switch: {method: POST, url: "http://.../{port}", json: {power: "{power}"}}',
-    ]  # fmt: skip
+    lines += [f"      {key}: {_scalar(value)}" for key, value in said.more.items() if key != "json"]
+    lines += _sends(said, '{method: POST, url: "http://.../{port}", json: {power: "{power}"}}')
     numbers = sorted({number for _, _, draft in parts for number in draft.numbers})
     return "\n".join([*lines, *_ports(numbers)]) + "\n"
 
 
-def mqtt_yaml(controller: str, host: str, draft: TopicsDraft) -> str:
+def _sends(said: Said, example: str) -> list[str]:
+    """The switching commands, or how one would look."""
+    if said.switch is None:
+        return [
+            "      # How a port is switched can't be seen from an answer: look it up, and take the # away.",
+            f"      # switch: {example}",
+        ]
+    lines = ["      # As you said; prove it on one port that you can see: duskward learn --try FILE PORT"]
+    lines.append(f"      switch: {_scalar(said.switch)}")
+    if said.clear is not None:
+        lines.append(f"      clear: {_scalar(said.clear)}")
+    return lines
+
+
+def mqtt_yaml(controller: str, host: str, draft: TopicsDraft, said: Said | None = None) -> str:
     """A ``controllers:`` section for a controller that publishes by itself."""
-    lines = [*_comments(_HEAD), "controllers:", f"  {_scalar(controller)}:", "    reach:", "      kind: mqtt"]
-    lines += [f"      broker: {{host: {_scalar(host)}}}", *_comments(draft.notes, "      "), "      topics:"]
+    said = said or Said()
+    broker = {"host": host, **said.more}
+    lines = [*_comments(_HEAD), "controllers:", f"  {_key(controller)}:", "    reach:", "      kind: mqtt"]
+    lines += [
+        "      # The site's own broker? Then leave this line out.",
+        f"      broker: {_scalar(broker)}",
+        *_comments(draft.notes, "      "),
+        "      topics:",
+    ]
     why = {id(guess.mapping): guess for guess in draft.guesses}
     for topic in draft.topics:
         for at, (key, value) in enumerate(topic.items()):
             guess = why.get(id(value))
             lines += _reason(guess, "          ") if guess else []
             lines.append(f"        {'- ' if at == 0 else '  '}{key}: {_scalar(value)}")
-    lines.append('      # switch: {topic: "...{port}...", payload: "{power}"}')
+    lines += _sends(said, '{topic: "...{port}...", payload: "{power}"}')
     return "\n".join([*lines, *_ports(draft.numbers)]) + "\n"
 
 
-def hwmon_yaml(controller: str, draft: ChipsDraft) -> str:
-    """A ``controllers:`` section for sensors of this machine."""
+def hwmon_yaml(controller: str, draft: ChipsDraft, root: str = "") -> str:
+    """A ``controllers:`` section for sensors of this machine; `root` where it is not ``/sys``."""
     lines = [
         *_comments(_HEAD),
         "controllers:",
-        f"  {_scalar(controller)}:",
+        f"  {_key(controller)}:",
         "    reach:",
         "      kind: hwmon",
     ]
+    if root:
+        lines.append(f"      root: {_scalar(root)}")
     lines += [*_comments(draft.notes, "      "), "      ports:"]
     lines += [f"        {number}: {_scalar(port)}" for number, port in draft.ports.items()]
     return "\n".join([*lines, *_ports(tuple(draft.ports))]) + "\n"
 
 
-def _part(url: str, method: str, draft: Draft, indent: str) -> list[str]:
+def whole_file(section: str) -> str:
+    """`section` with all else that a first file needs; the made-up parts are marked."""
+    return (
+        "# A first file: put your own place and broker here.\n"
+        "site:\n"
+        "  id: my-site               # all topics begin with it\n"
+        "  name: My site\n"
+        "  timezone: Europe/Dublin   # yours, as IANA names it\n"
+        "  latitude: 53.35           # degrees north; for sunset\n"
+        "  longitude: -6.26          # degrees east\n"
+        "broker: {host: 127.0.0.1}   # your MQTT broker\n"
+        f"{section}"
+    )
+
+
+def _part(url: str, method: str, draft: Draft, indent: str, body: Any) -> list[str]:  # noqa: ANN401 - JSON
     """One address with its mapping."""
     lines = [f"{indent}url: {_scalar(url)}"]
     if method != "GET":
-        lines += [f"{indent}method: {method}", f"{indent}json: {{}}"]
+        lines += [f"{indent}method: {method}", f"{indent}json: {_scalar({} if body is None else body)}"]
     lines += _comments(draft.notes, indent)
     for key, value in draft.mapping.items():
         if key == "counts_from":  # said once, for all addresses
@@ -111,10 +159,16 @@ def _ports(numbers: Sequence[int]) -> list[str]:
     return [*lines, *(f"      {number}: {{name: Port {number}}}" for number in numbers)]
 
 
+def _key(key: Any) -> str:  # noqa: ANN401 - a text or a number
+    """A key; quoted unless it is a plain word, which YAML 1.2 reads as it stands."""
+    plain = isinstance(key, int) or re.fullmatch(r"[a-z_][a-z0-9_-]*", key)
+    return str(key) if plain and key not in ("true", "false", "null") else _printable(json.dumps(key))
+
+
 def _scalar(value: Any) -> str:  # noqa: ANN401 - any JSON value
     """A value in YAML's flow form. JSON texts are YAML texts, and are read the same everywhere."""
     if isinstance(value, Mapping):
-        return "{" + ", ".join(f"{key}: {_scalar(part)}" for key, part in value.items()) + "}"
+        return "{" + ", ".join(f"{_key(key)}: {_scalar(part)}" for key, part in value.items()) + "}"
     if isinstance(value, list | tuple):
         return "[" + ", ".join(_scalar(part) for part in value) + "]"
     if isinstance(value, float):

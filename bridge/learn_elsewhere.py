@@ -2,12 +2,12 @@
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from bridge.learn import Draft, Guess, infer
-from bridge.learn_columns import Container, Role, candidates
+from bridge.learn import NO_CURRENT, Draft, Guess, infer
+from bridge.learn_columns import Container, Role, candidates, step
 
 _ROLES: tuple[Role, ...] = ("current", "power", "tripped", "voltage", "temperature")
 
@@ -28,16 +28,26 @@ class TopicsDraft:
         return {"topics": list(self.topics)}
 
 
-def infer_topics(messages: Mapping[str, bytes]) -> TopicsDraft | None:
+def infer_topics(
+    messages: Mapping[str, bytes], earlier: Sequence[Mapping[str, bytes]] = ()
+) -> TopicsDraft | None:
     """Which topics speak of ports, from the newest message of each; None when none seems to.
 
-    Topics that differ in one number only are taken for the same thing of several ports.
+    Topics that differ in one number only are taken for the same thing of several ports. earlier: what the
+    topics said before, oldest first: what changes meanwhile, and which words are used.
     """
     groups: dict[str, dict[int, Any]] = {}
     whole: dict[str, Draft] = {}
     for topic, payload in messages.items():
         said = _payload(payload)
-        if isinstance(said, dict | list) and (drafts := infer(said)):
+        before = [_payload(one[topic]) for one in earlier if topic in one]
+        # One port alone in a document is that topic's port, where the topic has its number.
+        alone = (
+            isinstance(said, dict)
+            and re.search(r"\d", topic)
+            and not any(isinstance(value, list | dict) for value in said.values())
+        )
+        if not alone and isinstance(said, dict | list) and (drafts := infer(said, before)):
             whole[topic] = drafts[0]
             continue
         for found in re.finditer(r"\d{1,6}", topic):
@@ -50,7 +60,8 @@ def infer_topics(messages: Mapping[str, bytes]) -> TopicsDraft | None:
     for template, rows in groups.items():
         if len(rows) < 2:
             continue
-        made = _per_port(template, rows)
+        looks = [_of_template(template, rows, one) for one in earlier]
+        made = _per_port(template, rows, [look for look in looks if look])
         if made:
             topics.append({"topic": template} | {guess.role: guess.mapping for guess in made})
             guesses += made
@@ -64,34 +75,44 @@ def infer_topics(messages: Mapping[str, bytes]) -> TopicsDraft | None:
         return None
     sure = {role: max((g.confidence for g in guesses if g.role == role), default=0.0) for role in _ROLES}
     if not sure["current"]:
-        notes.append("no current was found here")
+        notes.append(NO_CURRENT)
     confidence = 0.5 * sure["current"] + 0.25 * sure["power"] + 0.25 * sure["tripped"]
     return TopicsDraft(
         tuple(topics), tuple(sorted(numbers)), tuple(guesses), round(confidence, 3), tuple(notes)
     )
 
 
-def _per_port(template: str, rows: Mapping[int, Any]) -> list[Guess]:
+def _of_template(template: str, rows: Mapping[int, Any], messages: Mapping[str, bytes]) -> list[Any]:
+    """What the topics of `rows` said in `messages`; empty where one was silent."""
+    topics = [template.replace("{port}", str(number)) for number in rows]
+    return [_payload(messages[topic]) for topic in topics] if all(t in messages for t in topics) else []
+
+
+def _columns(template: str, values: Sequence[Any]) -> dict[str, list[Any]]:
+    """The payloads of one topic per port as columns."""
+    if all(isinstance(value, dict) for value in values):
+        keys = dict.fromkeys(key for value in values for key in value)
+        return {step("", key): [value.get(key) for value in values] for key in keys}
+    if any(isinstance(value, dict | list) for value in values):
+        return {}
+    # A plain payload has no name of its own: the topic's last level is it.
+    levels = [re.sub(r"\{port\}", "", level) for level in template.split("/")]
+    return {next((level for level in reversed(levels) if level), "value"): list(values)}
+
+
+def _per_port(template: str, rows: Mapping[int, Any], earlier: Sequence[Sequence[Any]]) -> list[Guess]:
     """What the payloads of one topic per port say."""
     values = list(rows.values())
     container = Container("ports", template, [str(number) for number in rows])
-    if all(isinstance(value, dict) for value in values):
-        keys = dict.fromkeys(key for value in values for key in value)
-        container.columns = {
-            key if key.isidentifier() else json.dumps(key): [value.get(key) for value in values]
-            for key in keys
-        }
-    elif not any(isinstance(value, dict | list) for value in values):
-        # A plain payload has no name of its own: the topic's last level is it.
-        name = re.sub(r"\{port\}", "", template.rpartition("/")[2]) or template.split("/")[-2]
-        container.columns = {name: values}
+    container.columns = _columns(template, values)
+    container.later = [found for look in earlier if (found := _columns(template, look))]
     guesses = []
     for role in _ROLES:
-        found = candidates(role, container)
-        if found and found[0].score >= 0.3:
-            best = found[0]
+        best = next(iter(candidates(role, container)), None)
+        if best is not None and best.score >= 0.3:
             mapping = best.mapping if all(isinstance(v, dict) for v in values) else _whole(best.mapping)
-            guesses.append(Guess(role, mapping, round(min(best.score, 1.0), 2), f"{template}: {best.why}"))
+            sure = round(min(best.score, 1.0), 2)
+            guesses.append(Guess(role, mapping, sure, f"{template}: {best.why}", unit_open=best.unit_open))
     return guesses
 
 

@@ -9,6 +9,7 @@ the rules, after a reading.
 import asyncio
 import base64
 import json
+import os
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -98,6 +99,9 @@ class Face:
             return BadAnswerError(f"{self.id} broke off its answer at {place}", subject=self.id)
         if isinstance(error, aiohttp.ClientConnectionError | OSError):
             words = str(error) or type(error).__name__
+            number = error.errno if isinstance(error, aiohttp.ClientConnectorError) else None
+            if number and number > 0 and not isinstance(error, aiohttp.ClientSSLError):
+                words = os.strerror(number)  # without the library's words for the socket
             return UnreachableError(f"{self.id} can't be reached at {place}: {words}", subject=self.id)
         return BadAnswerError(f"{self.id} gave no proper answer at {place}: {error}", subject=self.id)
 
