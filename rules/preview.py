@@ -19,6 +19,7 @@ from rules.door import (
     Effect,
     EffectDone,
     Event,
+    Heard,
     Origin,
     Outcome,
     Persist,
@@ -229,7 +230,8 @@ def preview(
     """Play [start_utc, end_utc), both aware UTC, on a site without faults, holds and hands.
 
     calendars: the bytes of each calendar file the shows name, or why it can't be read. The clock counts as
-    synchronised. A day before the start is played too, so that what runs over the start is seen as it is.
+    synchronised, and shows that follow their data have them, so they are seen as long as they may be. A day
+    before the start is played too, so that what runs over the start is seen as it is.
     coarse: like neighbours on a supply are worked once, see `rules.folding`; None: where much is asked.
     Raises RulesError if the rules do not come to rest.
     """
@@ -253,6 +255,9 @@ def preview(
         first.append(
             CalendarLoaded(name, None, content) if isinstance(content, str) else CalendarLoaded(name, content)
         )
+    data = {universe for show in folded.plan.shows for universe in show.data}
+    if data:
+        first.append(Heard(tuple(sorted(data))))
     first += [ControllerStatus(controller, reachable=True) for controller in folded.plan.controllers]
     first += [site.reading(port) for port in folded.plan.ports]
     site.play(first, end_utc)

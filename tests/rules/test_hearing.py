@@ -85,6 +85,21 @@ def test_the_calendar_is_the_outer_limit():
     assert world.on() == set()
 
 
+def test_the_preview_shows_the_outer_limit():
+    """A preview of a show that follows its data shows it as long as it may be: data can't be foreseen."""
+    from datetime import timedelta
+
+    from rules.preview import preview
+
+    start = datetime(2025, 12, 1, 12, 0, tzinfo=UTC)
+    plan = hearing_plan(data=(1,), run_on_s=20.0)
+    seen = preview(plan, {}, start, start + timedelta(days=1))
+    again = preview(hearing_plan(run_on_s=20.0), {}, start, start + timedelta(days=1))
+    assert seen.fate_of()[ONE] == again.fate_of()[ONE]
+    assert seen.runs
+    assert seen.runs == again.runs
+
+
 def test_an_untrusted_clock_powers_nothing_by_data():
     """The window is a matter of the clock: without a clock to trust, data alone power nothing."""
     world = World(replace(hearing_plan(data=(1,)), trust_clock=False), utc=EVENING)
