@@ -306,8 +306,12 @@ class StoreReader:
         """The first and the newest instant of which anything is known; None where nothing is."""
         (first,) = self._ask(
             f"SELECT min(at) FROM (SELECT min(day) * {DAY_MS} AS at FROM energy_day UNION ALL "  # noqa: S608 - a number
-            f"SELECT min(day) * {DAY_MS} FROM energy_past UNION ALL SELECT min(at_ms) FROM event)"
+            f"SELECT min(day) * {DAY_MS} FROM energy_past)"
         )[0]
+        (event,) = self._ask("SELECT min(at_ms) FROM event")[0]
+        if first is None or (event is not None and event < first + DAY_MS):
+            # Days of energy begin at midnight; an event on the first of them says more.
+            first = event
         (last,) = self._ask(
             "SELECT max(at) FROM (SELECT max(at_ms) AS at FROM energy UNION ALL SELECT max(at_ms) FROM event)"
         )[0]

@@ -38,11 +38,16 @@ def figure(picture: str, caption: str = "", *, kind: str = "wide") -> str:
 
 
 def table(
-    head: Sequence[str], rows: Sequence[Sequence[str]], *, foot: Sequence[str] = (), more: str = "rows"
+    head: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    *,
+    foot: Sequence[str] = (),
+    more: str = "rows",
+    open_rows: int = TABLE_ROWS,
 ) -> str:
     """A table; cells are HTML. A heading that begins with ``>`` makes its column one of numbers.
 
-    After `TABLE_ROWS` rows the rest is folded away under "and n more `more`".
+    After `open_rows` rows the rest is folded away under "and n more `more`".
     """
     if not rows:
         return ""
@@ -51,21 +56,19 @@ def table(
         f'<th scope="col"{_kind(number)}>{name.removeprefix(">")}</th>'
         for name, number in zip(head, numbers, strict=True)
     )
-    start = f"<table><thead><tr>{heading}</tr></thead><tbody>"
-    end = ""
-    if foot:
-        cells = "".join(f"<td{_kind(number)}>{cell}</td>" for cell, number in zip(foot, numbers, strict=True))
-        end = f"<tfoot><tr>{cells}</tr></tfoot>"
     lines = [_row(row, numbers) for row in rows]
-    shown = lines if len(lines) <= TABLE_ROWS + 3 else lines[:TABLE_ROWS]
-    whole = f'<div class="wide">{start}{"".join(shown)}</tbody>{end}</table></div>'
+    shown = lines if len(lines) <= open_rows + 3 else lines[:open_rows]
     rest = lines[len(shown) :]
-    if rest:
-        whole += (
-            f"<details><summary>and {len(rest)} more {more}</summary>"
-            f'<div class="wide">{start}{"".join(rest)}</tbody></table></div></details>'
-        )
-    return whole
+    end = f"<tfoot>{_row(foot, numbers)}</tfoot>" if foot else ""
+
+    def part(some: Sequence[str], end: str) -> str:
+        body = f"<table><thead><tr>{heading}</tr></thead><tbody>{''.join(some)}</tbody>{end}</table>"
+        return f'<div class="wide">{body}</div>'
+
+    if not rest:
+        return part(shown, end)
+    summary = f"and {len(rest)} more {more}"
+    return f"{part(shown, '')}<details><summary>{summary}</summary>{part(rest, end)}</details>"
 
 
 def _row(cells: Sequence[str], numbers: Sequence[bool]) -> str:

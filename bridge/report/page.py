@@ -183,10 +183,10 @@ class _Page:
             if one != none
         ]
         head = ["Day", *self._heads(), ">With power"]
-        whole = self._cells(season.total)
+        foot = ["All", *self._cells(season.total), hours(season.total.powered_s)]
         yield (
             f"<details><summary>The same as a table ({len(rows)} days)</summary>"
-            f"{table(head, rows, foot=['All', *whole, hours(season.total.powered_s)], more='days')}</details>"
+            f"{table(head, rows, foot=foot, open_rows=len(rows))}</details>"
         )
 
     def _heads(self) -> list[str]:
