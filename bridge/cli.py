@@ -129,11 +129,22 @@ def schema() -> None:
 
 
 @app.command()
-def check(file: File, *, as_json: AsJson = False) -> None:
-    """Check the configuration and the load arithmetic; exit code 1 if something is over."""
-    from bridge.checking import check as run_check
+def check(
+    file: File,
+    *,
+    live: Annotated[
+        bool, typer.Option("--live", help="Read every controller once instead, and say what looks wrong.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Check the configuration and the load arithmetic; exit code 1 if something is over.
 
-    if not run_check(file, as_json=as_json):
+    With --live: read every controller once; nothing is switched. Exit code 1 if something looks wrong.
+    """
+    from bridge.checking import check as run_check
+    from bridge.checking_live import check_live
+
+    if not (check_live if live else run_check)(file, as_json=as_json):
         raise typer.Exit(1)
 
 
