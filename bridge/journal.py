@@ -124,8 +124,25 @@ class Journal:
         newest = max(whole, key=lambda copy: copy.sequence).document
         if len(whole) < len(COPIES):
             log.warning("journal.one_copy", folder=str(self.folder), missing=_missing(self._copies))
+        self._mend()
         self.rebooted = not self._boot or newest.boot != self._boot
         return newest.safety, Origin.JOURNAL
+
+    def _mend(self) -> None:
+        """Put the newest copy, as it is, in the place of one that is damaged or older.
+
+        Until the next write the state would hang on one copy: damage to it would be a loss, or bring back
+        what was true before.
+        """
+        at = {name: copy.sequence for name, copy in self._copies.items() if isinstance(copy, _Copy)}
+        newest = max(at, key=lambda name: at[name])
+        for name in COPIES:
+            if at.get(name) != at[newest]:
+                try:
+                    self._replace(name, (self.folder / newest).read_bytes())
+                    _sync_folder(self.folder)
+                except OSError as error:
+                    log.error("journal.unwritable", detail=str(self._unwritable(error)))
 
     def write(self, safety: SafetyState) -> None:
         """Keep `safety`; when this returns it is on the disk, twice. May be called in any thread.
