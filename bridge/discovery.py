@@ -349,7 +349,14 @@ def _port(make: _Maker, tree: Tree) -> Iterator[tuple[str, Component]]:
         "load", "Load", unit_of_measurement="%", suggested_display_precision=0, icon="mdi:gauge", **_MEASURED
     )
     yield make.number("energy", "Energy", **_KWH)
-    yield make.number("voltage", "Voltage", device_class="voltage", unit_of_measurement="V", **_MEASURED)
+    yield make.number(
+        "voltage",
+        "Voltage",
+        device_class="voltage",
+        unit_of_measurement="V",
+        suggested_display_precision=1,
+        **_MEASURED,
+    )
     yield make.number(
         "temperature", "Temperature", device_class="temperature", unit_of_measurement="°C", **_MEASURED
     )
@@ -417,7 +424,14 @@ def _site(make: _Maker, tree: Tree) -> Iterator[tuple[str, Component]]:
     yield key, {**chosen, "state_topic": make.read("select", "show", "")[1]["state_topic"]}
     yield make.read("sensor", "next-show", "Next show", device_class="timestamp", value_template=_KNOWN)
     yield _switched(make, "weather-hold", "Weather hold", icon="mdi:weather-windy")
-    yield make.number("load", "Load", device_class="power", unit_of_measurement="W", **_MEASURED)
+    yield make.number(
+        "load",
+        "Load",
+        device_class="power",
+        unit_of_measurement="W",
+        suggested_display_precision=0,
+        **_MEASURED,
+    )
     yield make.number("energy", "Energy", **_KWH)
     yield make.number("saved", "Energy saved", **_KWH)
     yield make.number("ports-on", "Ports on", icon="mdi:power-socket", **_MEASURED)

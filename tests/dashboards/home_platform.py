@@ -21,7 +21,6 @@ import subprocess
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 from urllib import error, request
@@ -29,12 +28,14 @@ from urllib import error, request
 import pytest
 from support import LOOPBACK, PrivateBroker, free_port, listening, wait_for
 
+from bridge.clock import SystemClock
+
 VERSION = "2025.1.4"
 PARTS = """
 aiodns aiohasupervisor aiohttp aiohttp-cors aiohttp-fast-zlib aiozoneinfo astral async-interrupt
 atomicwrites-homeassistant attrs awesomeversion bcrypt certifi ciso8601 cronsim cryptography fnv-hash-fast
-hass-nabucasa home-assistant-frontend httpx ifaddr Jinja2 lru-dict orjson packaging paho-mqtt Pillow propcache
-psutil-home-assistant PyJWT pyOpenSSL python-slugify PyYAML requests securetar SQLAlchemy typing-extensions
+hass-nabucasa home-assistant-frontend httpx ifaddr Jinja2 lru-dict numpy orjson packaging paho-mqtt Pillow
+propcache psutil-home-assistant PyJWT pyOpenSSL python-slugify PyYAML requests securetar SQLAlchemy typing-extensions
 ulid-transform urllib3 voluptuous voluptuous-openapi voluptuous-serialize webrtc-models yarl
 audioop-lts;python_version>="3.13" standard-aifc;python_version>="3.13"
 standard-telnetlib;python_version>="3.13"
@@ -160,7 +161,7 @@ class HomePlatform:
         def part(value: dict[str, Any]) -> bytes:
             return base64.urlsafe_b64encode(json.dumps(value).encode()).rstrip(b"=")
 
-        now_s = int(time.time())
+        now_s = int(SystemClock().now().utc.timestamp())
         head = part({"alg": "HS256", "typ": "JWT"})
         body = part({"iss": self._token_id, "iat": now_s - 60, "exp": now_s + 86_400})
         mac = hmac.new(self._key.encode(), head + b"." + body, hashlib.sha256).digest()
@@ -180,7 +181,7 @@ class HomePlatform:
             "refresh_tokens": [
                 {"id": self._token_id, "user_id": user, "client_id": None, "client_name": "tests",
                  "client_icon": None, "token_type": "long_lived_access_token",
-                 "created_at": datetime.now(UTC).isoformat(), "access_token_expiration": 315_360_000.0,
+                 "created_at": SystemClock().now().utc.isoformat(), "access_token_expiration": 315_360_000.0,
                  "token": secrets.token_hex(64), "jwt_key": self._key, "last_used_at": None,
                  "last_used_ip": None, "expire_at": None, "credential_id": None, "version": VERSION}
             ],

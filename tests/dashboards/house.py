@@ -45,7 +45,7 @@ class House:
     # ------------------------------------------------------------ the simulated controllers
 
     def tell(self, what: str, **asked: object) -> None:
-        """Tell the simulator: `fault`, `mend`, …"""
+        """Tell the simulator, for example of a `fault`."""
         body = json.dumps(asked).encode()
         headers = {"Content-Type": "application/json"}
         with request.urlopen(
@@ -75,7 +75,7 @@ class House:
             )
 
     def kill(self) -> None:
-        """kill -9: the broker must tell."""
+        """End duskward as kill -9 does: the broker must tell."""
         assert self._duskward is not None
         self._duskward.send_signal(signal.SIGKILL)
         self._duskward.wait(10)
