@@ -10,6 +10,7 @@ from typing import Annotated
 import typer
 
 from bridge.cli_learn import learn
+from bridge.cli_report import backup, report
 
 app = typer.Typer(
     name="duskward",
@@ -75,11 +76,16 @@ def run(file: File, log_level: Level = "info", json_logs: JsonLogs = None) -> No
 
     async def serve() -> None:
         from bridge.app import App
+        from bridge.memory import freeze_when_settled
 
         site = App(settings, file=file)
+        freezing = asyncio.create_task(freeze_when_settled(site.ready), name="memory")
         _stop_on_signals(site.stop)
         asyncio.get_running_loop().add_signal_handler(signal.SIGHUP, site.reload)
-        await site.run()
+        try:
+            await site.run()
+        finally:
+            freezing.cancel()
 
     _run(serve())
 
@@ -172,6 +178,8 @@ def preview(
 
 
 app.command()(learn)
+app.command()(report)
+app.command()(backup)
 
 
 @app.command()
