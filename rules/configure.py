@@ -19,6 +19,8 @@ from rules.state import ControllerState, PortState, SiteState, SupplyState
 from rules.step import Step
 from rules.telling import tell_holds
 
+FLOORS_S = 300.0
+"""Energy counters in the safety journal are at most this old [s] when it is written."""
 LEAVE_WITHIN_S = 20.0
 """Ports that leave the configuration have this long [s] to be proven dark; then the plan counts anyway."""
 
@@ -306,7 +308,8 @@ def safety_of(step: Step) -> SafetyState:
     site = step.site
     modes, trips, shots = dict(site.orphans.modes), dict(site.orphans.trips), dict(site.orphans.shots)
     shelved = []
-    for port_id, port in site.ports.items():
+    for port in sorted((site.ports[one] for one in site.kept_ports if one in site.ports), key=_index):
+        port_id = port.plan.id
         if port.hand is not None:
             modes[port_id] = port.hand
         if port.reclose is not reclose.FRESH:
@@ -328,17 +331,40 @@ def safety_of(step: Step) -> SafetyState:
         trips=MappingProxyType(trips),
         shots=MappingProxyType(shots),
         shelved=tuple(shelved),
-        energy_floor_wh=MappingProxyType(_energy_floors(site)),
+        energy_floor_wh=_energy_floors(step),
     )
 
 
-def _energy_floors(site: SiteState) -> dict[PortId, float]:
+def note_kept(step: Step) -> None:
+    """After a step's changes: which ports have anything to keep. Looks only at what the step touched."""
+    site = step.site
+    more: set[PortId] = set()
+    fewer: set[PortId] = set()
+    for port in step.touched_ports():
+        keeps = port.hand is not None or port.reclose.tripped or port.reclose.shots or port.alarms
+        if bool(keeps) != (port.plan.id in site.kept_ports):
+            (more if keeps else fewer).add(port.plan.id)
+    if more or fewer:
+        site.kept_ports = (site.kept_ports | more) - fewer
+
+
+def _index(port: PortState) -> int:
+    return port.index
+
+
+def _energy_floors(step: Step) -> Mapping[PortId, float]:
+    """Counters as a last resort for where they go on, not older than some minutes: a walk over all ports."""
+    site = step.site
+    if step.now.monotonic_s < site.floors_next_s:
+        return site.floors_wh
     floors = dict(site.orphans.energy_floor_wh)
     for port_id, port in site.ports.items():
         energy_wh = port.meter.energy_wh
         if energy_wh:
             floors[port_id] = round(energy_wh, 3)
-    return floors
+    site.floors_wh = MappingProxyType(floors)
+    site.floors_next_s = step.now.monotonic_s + FLOORS_S
+    return site.floors_wh
 
 
 def _acknowledged(port: PortState) -> bool:

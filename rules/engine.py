@@ -410,6 +410,7 @@ def _open_gates(step: Step) -> None:
 
 def _finish(step: Step) -> list[Effect]:
     effects = step.effects
+    configure.note_kept(step)
     if step.keep is not None:
         effects.insert(0, Persist(step.keep, configure.safety_of(step)))
     wake_s = step.timers.next_s()

@@ -154,7 +154,7 @@ class PropPlan:
 
 
 SILENCE_RUN_ON_S = 60.0
-"""Run-on [s] of a show that follows its data, where none is configured: a pause between two pieces is no end."""
+"""Run-on [s] of a show that follows its data, where none is configured: a pause is not the end."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,8 @@ steps forward leaves only what is true now, and one that steps back runs no show
 run to its end, or ended by hand, is remembered by its start.
 """
 
-from collections.abc import Mapping, Set
+from collections.abc import Mapping
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
@@ -153,7 +154,7 @@ def _by_data(show: ShowState, phase: Phase, monotonic_s: float) -> Phase:
     return Phase.RUN_ON if ran and lasts and phase is Phase.RUNNING else Phase.IDLE
 
 
-def followed(show: ShowState, live: Set[int], monotonic_s: float) -> ShowState:
+def followed(show: ShowState, live: AbstractSet[int], monotonic_s: float) -> ShowState:
     """The show after the universes that are `live` changed; the same object if that is no news for it."""
     heard = any(universe in live for universe in show.plan.data)
     if heard is show.heard:

@@ -260,44 +260,12 @@ class SiteState(Snapshotted):
     """Everything else."""
 
     __slots__ = (
-        "alarms",
-        "calendar_problems",
-        "calendars",
-        "chatters",
-        "clock_trusted",
-        "controllers",
-        "counters",
-        "counters_loaded",
-        "counters_whole",
-        "details",
-        "energy_next_s",
-        "fault_until_s",
-        "faults",
-        "flood",
-        "heard",
-        "holds",
-        "load_told_s",
-        "load_w",
-        "next_id",
-        "orphans",
-        "plan",
-        "ports",
-        "ports_on",
-        "pre_show",
-        "props_published",
-        "published",
-        "restored",
-        "show_changes_utc",
-        "show_check_utc",
-        "shows",
-        "stopping",
-        "successor",
-        "successor_until_s",
-        "supplies",
-        "target",
-        "unkept_id",
-        "utc_offset_s",
-        "weather_hold",
+        "alarms", "calendar_problems", "calendars", "chatters", "clock_trusted", "controllers", "counters",
+        "counters_loaded", "counters_whole", "details", "energy_next_s", "fault_until_s", "faults", "flood",
+        "floors_next_s", "floors_wh", "heard", "holds", "kept_ports", "load_told_s", "load_w", "next_id",
+        "orphans", "plan", "ports", "ports_on", "pre_show", "props_published", "published", "restored",
+        "show_changes_utc", "show_check_utc", "shows", "stopping", "successor", "successor_until_s",
+        "supplies", "target", "unkept_id", "utc_offset_s", "weather_hold",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -337,6 +305,10 @@ class SiteState(Snapshotted):
         self.next_id = 1
         self.unkept_id: int | None = None
         """The newest `Persist` that is not on disk yet: an ON waits for it."""
+        self.kept_ports: frozenset[PortId] = frozenset()
+        """Ports that the safety state may have something of."""
+        self.floors_wh: Mapping[PortId, float] = MappingProxyType({})
+        self.floors_next_s = NEVER_S
         self.orphans = SafetyState()
         """Kept state of ports that the plan does not name: not forgotten, should they come back."""
         self.ports_on = 0

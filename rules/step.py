@@ -108,6 +108,10 @@ class Step:
         if key not in self._kept:
             self._kept[key] = (part, part.snapshot())
 
+    def touched_ports(self) -> list[PortState]:
+        """The ports that this step may have changed."""
+        return [part for part, _ in self._kept.values() if type(part) is PortState]
+
     def undo(self) -> None:
         """Put everything back that this step touched."""
         for part, members in self._kept.values():
