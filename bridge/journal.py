@@ -142,7 +142,7 @@ class Journal:
                     self._replace(name, (self.folder / newest).read_bytes())
                     _sync_folder(self.folder)
                 except OSError as error:
-                    log.error("journal.unwritable", detail=str(self._unwritable(error)))
+                    log.warning("journal.unwritable", detail=str(self._unwritable(error)))
 
     def write(self, safety: SafetyState) -> None:
         """Keep `safety`; when this returns it is on the disk, twice. May be called in any thread.
