@@ -408,3 +408,30 @@ def test_a_site_of_any_size_stays_small(tmp_path):
     with Journal(tmp_path) as journal:
         journal.write(safety)
     assert (tmp_path / COPIES[0]).stat().st_size < 100_000
+
+
+# ---------------------------------------------------------------- damage twice
+
+
+@pytest.mark.parametrize("first", [0, 1])
+def test_damage_to_one_copy_after_the_other_is_no_loss(tmp_path, first):
+    """A damaged copy is mended when it is read: damage to the other one later loses nothing."""
+    with Journal(tmp_path) as journal:
+        journal.write(state(1))
+    for damaged in (COPIES[first], COPIES[1 - first]):
+        (tmp_path / damaged).write_bytes(b"")
+        safety, origin = read(tmp_path)
+        assert origin is Origin.JOURNAL
+        assert number_of(safety) == 1
+
+
+def test_an_older_copy_never_speaks_again(tmp_path):
+    """Where a crash left an older copy beside the newer, damage to the newer does not bring back the older."""
+    with Journal(tmp_path) as journal:
+        journal.write(state(1))
+        older = (tmp_path / COPIES[1]).read_bytes()
+        journal.write(state(2))
+    (tmp_path / COPIES[1]).write_bytes(older)
+    assert number_of(read(tmp_path)[0]) == 2
+    (tmp_path / COPIES[0]).write_bytes(b"")
+    assert number_of(read(tmp_path)[0]) == 2
