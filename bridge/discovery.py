@@ -68,10 +68,11 @@ class Discovery:
 
     def _document(self, device: Device, before: Mapping[str, Any]) -> dict[str, Any]:
         components = {key: component for key, component in self._components(device) if component}
+        was = before.get("components")
         gone = {
             key: {"platform": component["platform"]}
-            for key, component in before.get("components", {}).items()
-            if key not in components and set(component) > {"platform"}
+            for key, component in (was.items() if isinstance(was, dict) else ())
+            if key not in components and isinstance(component, dict) and set(component) > {"platform"}
         }
         about: dict[str, Any] = {
             "identifiers": [device.id],
@@ -108,14 +109,11 @@ class Discovery:
 
     def ours(self, found: Mapping[str, bytes]) -> dict[str, dict[str, Any]]:
         """Documents of this site among retained topics, by device id."""
-        ours = {}
-        for device, document in self._read(found).items():
-            waits_for = [
-                one.get("topic") for one in document.get("availability", []) if isinstance(one, dict)
-            ]
-            if _origin(document) == ORIGIN and self.tree.state_topic in waits_for[:1]:
-                ours[device] = document
-        return ours
+        return {
+            device: document
+            for device, document in self._read(found).items()
+            if _origin(document) == ORIGIN and _first_topic(document) == self.tree.state_topic
+        }
 
     def foreign(self, found: Mapping[str, bytes]) -> list[str]:
         """Devices of ours under whose id somebody else's document stands: it is left alone."""

@@ -72,7 +72,9 @@ class Outlet:
     def survey_filters(self) -> list[str]:
         """What to ask the broker for before anything is said."""
         base = self.tree.base
+        documents = self._announcer.survey_filters(self.tree) if self._announcer is not None else []
         return [
+            *documents,
             f"{base}/+/$description",
             f"{base}/+/$alert/+",
             f"{base}/+/port/energy",

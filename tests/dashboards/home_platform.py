@@ -35,8 +35,8 @@ PARTS = """
 aiodns aiohasupervisor aiohttp aiohttp-cors aiohttp-fast-zlib aiozoneinfo astral async-interrupt
 atomicwrites-homeassistant attrs awesomeversion bcrypt certifi ciso8601 cronsim cryptography fnv-hash-fast
 hass-nabucasa home-assistant-frontend httpx ifaddr Jinja2 lru-dict numpy orjson packaging paho-mqtt Pillow
-propcache psutil-home-assistant PyJWT pyOpenSSL python-slugify PyYAML requests securetar SQLAlchemy typing-extensions
-ulid-transform urllib3 voluptuous voluptuous-openapi voluptuous-serialize webrtc-models yarl
+propcache psutil-home-assistant PyJWT pyOpenSSL python-slugify PyYAML requests securetar SQLAlchemy
+typing-extensions ulid-transform urllib3 voluptuous voluptuous-openapi voluptuous-serialize webrtc-models yarl
 audioop-lts;python_version>="3.13" standard-aifc;python_version>="3.13"
 standard-telnetlib;python_version>="3.13"
 """
