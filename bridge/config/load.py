@@ -7,6 +7,9 @@ from pydantic import ValidationError
 from bridge.config.base import Findings
 from bridge.config.cross import cross_check
 from bridge.config.messages import problems_of
+from bridge.config.reach import MqttReach
+from bridge.config.reach_common import ReachTls
+from bridge.config.reach_mqtt import ReachBroker
 from bridge.config.reader import MAX_BYTES, Node, decode, plain, read, shown
 from bridge.config.settings import Settings
 from bridge.errors import ConfigurationError, Problem
@@ -54,7 +57,32 @@ def parse(text: str, *, file: str = "", folder: Path | None = None) -> Settings:
     cross_check(root, tell)
     if problems or settings is None:
         raise ConfigurationError(sorted(dict.fromkeys(problems), key=lambda one: (one.line, one.column)))
-    return settings
+    return _with_site_broker(settings)
+
+
+def _with_site_broker(settings: Settings) -> Settings:
+    """Controllers that publish by themselves and name no broker publish to the site's."""
+    site = settings.broker
+    found = {}
+    for name, controller in settings.controllers.items():
+        reach = controller.reach
+        if isinstance(reach, MqttReach) and reach.broker is None:
+            tls = None
+            if site.tls is not None:
+                tls = ReachTls.model_construct(
+                    ca_file=site.tls.ca_file, cert_file=site.tls.cert_file, key_file=site.tls.key_file
+                )
+            # Checked already, as the site's own broker.
+            broker = ReachBroker.model_construct(
+                host=site.host,
+                port=site.port,
+                username=site.username,
+                password_file=site.password_file,
+                password_env=site.password_env,
+                tls=tls,
+            )
+            found[name] = controller.model_copy(update={"reach": reach.model_copy(update={"broker": broker})})
+    return settings.model_copy(update={"controllers": settings.controllers | found}) if found else settings
 
 
 def _paths(root: Node) -> dict[int, str]:

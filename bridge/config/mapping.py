@@ -84,12 +84,18 @@ class Number(Section):
     UNITS: ClassVar[_Units] = {}
     """unit → (scale, shift) to the base unit."""
 
-    source: Expression = Field(alias="from")
-    unit: str = ""
-    factor: float = Field(default=1.0, allow_inf_nan=False)
-    offset: float = Field(default=0.0, allow_inf_nan=False)
-    signed16: bool = False
-    text: bool = False
+    source: Expression = Field(alias="from", description="Where the number is: a JMESPath expression.")
+    unit: str = Field(default="", description="Its unit. Never left out: a number alone says nothing.")
+    factor: float = Field(
+        default=1.0,
+        allow_inf_nan=False,
+        description="One count is this many units, for raw converter counts.",
+    )
+    offset: float = Field(default=0.0, allow_inf_nan=False, description="Added after the factor, in units.")
+    signed16: bool = Field(default=False, description="A signed number sent as 0 to 65535: 65535 means -1.")
+    text: bool = Field(
+        default=False, description="A text such as 120 mA is read too, and its own unit counts."
+    )
 
     @model_validator(mode="after")
     def _unit_is_known(self) -> Self:
@@ -143,10 +149,16 @@ class Flag(Section):
     `yes: other`) takes every other text or number that is there. `bit` picks one bit of a status number.
     """
 
-    source: Expression = Field(alias="from")
-    yes: list[Scalar] | Literal["other"] | None = None
-    no: list[Scalar] | Literal["other"] | None = None
-    bit: int | None = Field(default=None, ge=0, le=63)
+    source: Expression = Field(alias="from", description="Where the value is: a JMESPath expression.")
+    yes: list[Scalar] | Literal["other"] | None = Field(
+        default=None, description="Spellings of yes; other: every text or number that is not under no."
+    )
+    no: list[Scalar] | Literal["other"] | None = Field(
+        default=None, description="Spellings of no; other: every text or number that is not under yes."
+    )
+    bit: int | None = Field(
+        default=None, ge=0, le=63, description="One bit of a status number, the lowest is 0."
+    )
 
     @field_validator("source")
     @classmethod
@@ -196,16 +208,28 @@ class Table(Section):
     label: how a number is written, for example ``out{port}``.
     """
 
-    ports: Expression | None = None
-    map: Expression | None = None
-    arrays: Expression | None = None
-    port: Expression | None = None
-    label: Template | None = None
-    current: CurrentFrom | None = None
-    power: FlagFrom | None = None
-    tripped: FlagFrom | None = None
-    voltage: VoltageFrom | None = None
-    temperature: TemperatureFrom | None = None
+    ports: Expression | None = Field(
+        default=None, description="An expression that gives a list of objects, one per port."
+    )
+    map: Expression | None = Field(
+        default=None, description="An expression that gives an object whose keys name the ports."
+    )
+    arrays: Expression | None = Field(
+        default=None,
+        description="An expression that gives the object of lists, an element per port; @: the whole.",
+    )
+    port: Expression | None = Field(
+        default=None,
+        description="Where a port's number is, in its object or as a list; left out: the position counts.",
+    )
+    label: Template | None = Field(
+        default=None, description="How a number is written, for example out{port}."
+    )
+    current: CurrentFrom | None = Field(default=None, description="The current, with its unit: draw_ma | mA.")
+    power: FlagFrom | None = Field(default=None, description="Whether the port has power.")
+    tripped: FlagFrom | None = Field(default=None, description="Whether its fuse is open.")
+    voltage: VoltageFrom | None = Field(default=None, description="Its voltage, with its unit.")
+    temperature: TemperatureFrom | None = Field(default=None, description="Its temperature, with its unit.")
 
     @property
     def single(self) -> bool:

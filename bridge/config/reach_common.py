@@ -15,9 +15,13 @@ class Send(Section):
     ``off``.
     """
 
-    json_: JsonTemplate | None = Field(default=None, alias="json")
-    on: Scalar | None = None
-    off: Scalar | None = None
+    json_: JsonTemplate | None = Field(
+        default=None,
+        alias="json",
+        description="A JSON body. A text that is {power} alone becomes true or false, {port} the number.",
+    )
+    on: Scalar | None = Field(default=None, description="How on is spelled where {power} stands.")
+    off: Scalar | None = Field(default=None, description="How off is spelled where {power} stands.")
 
     @model_validator(mode="after")
     def _spelled_twice(self) -> Self:
@@ -42,7 +46,10 @@ def check_pair(switch: Send | None, clear: Send | None) -> None:
 class ReachTls(Section):
     """TLS toward a controller or its broker: an authority of your own, a certificate of ours, or no check."""
 
-    ca_file: FilePath | None = None
-    cert_file: FilePath | None = None
-    key_file: FilePath | None = None
-    verify: bool = True
+    ca_file: FilePath | None = Field(default=None, description="An authority of your own (PEM).")
+    cert_file: FilePath | None = Field(default=None, description="A certificate of ours (PEM).")
+    key_file: FilePath | None = Field(default=None, description="Its key, where it is not in the same file.")
+    verify: bool = Field(
+        default=True,
+        description="false: its certificate is not checked. Only where nobody else is on the wire.",
+    )

@@ -40,8 +40,8 @@ HttpUrl = Annotated[str, AfterValidator(_http_url)]
 class Secret(Section):
     """A header's value that is kept in a file or in the environment."""
 
-    file: FilePath | None = None
-    env: Text | None = None
+    file: FilePath | None = Field(default=None, description="A file that holds it and nothing else.")
+    env: Text | None = Field(default=None, description="The environment variable that holds it.")
 
     @model_validator(mode="after")
     def _exactly_one(self) -> Self:
@@ -63,11 +63,19 @@ class HttpAuth(Section):
         "token": "a token never stands in this file; write token_file: PATH or token_env: NAME",
     }
 
-    username: Text | None = None
-    password_file: FilePath | None = None
-    password_env: Text | None = None
-    token_file: FilePath | None = None
-    token_env: Text | None = None
+    username: Text | None = Field(default=None, description="Name for basic authentication (RFC 7617).")
+    password_file: FilePath | None = Field(
+        default=None, description="File that holds the password and nothing else."
+    )
+    password_env: Text | None = Field(
+        default=None, description="Environment variable that holds the password."
+    )
+    token_file: FilePath | None = Field(
+        default=None, description="File that holds the bearer token and nothing else."
+    )
+    token_env: Text | None = Field(
+        default=None, description="Environment variable that holds the bearer token."
+    )
 
     @model_validator(mode="after")
     def _one_kind(self) -> Self:
@@ -94,12 +102,15 @@ class HttpAsk(Table):
     server-sent events of the HTML standard) is an answer of its own.
     """
 
-    url: HttpUrl
-    method: Literal["GET", "POST"] = "GET"
-    json_: JsonTemplate | None = Field(default=None, alias="json")
-    body: Template | None = None
-    content_type: Text = "text/plain"
-    stream: Literal["lines", "events"] | None = None
+    url: HttpUrl = Field(description="The address that is read. With {port}: asked for each port by itself.")
+    method: Literal["GET", "POST"] = Field(default="GET", description="How it is asked.")
+    json_: JsonTemplate | None = Field(default=None, alias="json", description="A JSON body to ask with.")
+    body: Template | None = Field(default=None, description="A text body to ask with.")
+    content_type: Text = Field(default="text/plain", description="What the text body is.")
+    stream: Literal["lines", "events"] | None = Field(
+        default=None,
+        description="The answer never ends: a JSON document per line (lines) or server-sent event (events).",
+    )
 
     @model_validator(mode="after")
     def _fits(self) -> Self:
@@ -123,11 +134,16 @@ class HttpSend(Send):
     accepted: where the answer says whether it acted; without it every 2xx status is a yes.
     """
 
-    url: HttpUrl
-    method: Literal["GET", "POST", "PUT", "PATCH", "DELETE"] = "POST"
-    body: Template | None = None
-    content_type: Text = "text/plain"
-    accepted: FlagFrom | None = None
+    url: HttpUrl = Field(description="The address that is told; {port} and {power} are replaced.")
+    method: Literal["GET", "POST", "PUT", "PATCH", "DELETE"] = Field(
+        default="POST", description="How it is told."
+    )
+    body: Template | None = Field(default=None, description="A text body.")
+    content_type: Text = Field(default="text/plain", description="What the text body is.")
+    accepted: FlagFrom | None = Field(
+        default=None,
+        description="Where the answer says whether it acted; without it every 2xx status is a yes.",
+    )
 
     @model_validator(mode="after")
     def _fits(self) -> Self:
@@ -154,19 +170,35 @@ class HttpReach(HttpAsk):
     together; counts_from: the number the controller gives its first port (here ports count from 1).
     """
 
-    kind: Literal["http"]
-    every_s: Interval = 1.0
-    slow_every_s: Interval = 5.0
-    timeout_s: Interval = 2.0
-    also: list[HttpAlso] = Field(default_factory=list)
-    switch: HttpSend | None = None
-    clear: HttpSend | None = None
-    headers: dict[str, str | Secret] = Field(default_factory=dict)
-    auth: HttpAuth | None = None
-    tls: ReachTls | None = None
-    close_each: bool = False
-    at_once: Annotated[int, Field(ge=1, le=64)] = 4
-    counts_from: Literal[0, 1] = 1
+    kind: Literal["http"] = Field(description="An HTTP face that is asked again and again.")
+    every_s: Interval = Field(default=1.0, description="Pace while any of its ports is powered.")
+    slow_every_s: Interval = Field(default=5.0, description="Pace at rest.")
+    timeout_s: Interval = Field(
+        default=2.0, description="Limit of a whole request, from connecting to the last byte."
+    )
+    also: list[HttpAlso] = Field(
+        default_factory=list,
+        description="More addresses of the same controller; what they say is merged by port.",
+    )
+    switch: HttpSend | None = Field(default=None, description="The request that switches a port.")
+    clear: HttpSend | None = Field(
+        default=None, description="The request that clears a fuse, sent before power returns."
+    )
+    headers: dict[str, str | Secret] = Field(default_factory=dict, description="Headers of every request.")
+    auth: HttpAuth | None = Field(default=None, description="Who asks: basic, or a bearer token.")
+    tls: ReachTls | None = Field(
+        default=None, description="An authority or certificate of your own, for https."
+    )
+    close_each: bool = Field(
+        default=False,
+        description="A connection per request, for small servers that hang up or serve one at a time.",
+    )
+    at_once: Annotated[int, Field(ge=1, le=64)] = Field(
+        default=4, description="So many commands may be under way together."
+    )
+    counts_from: Literal[0, 1] = Field(
+        default=1, description="The controller's number of its first port; here ports count from 1."
+    )
 
     @model_validator(mode="after")
     def _whole(self) -> Self:

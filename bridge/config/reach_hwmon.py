@@ -34,9 +34,11 @@ class Chip(Section):
     Never by number: hwmon0 and hwmon1 change places between boots.
     """
 
-    device: Below | None = None
-    label: Text | None = None
-    name: Text | None = None
+    device: Below | None = Field(
+        default=None, description="Its device path below root, for example devices/i2c-1/1-0040."
+    )
+    label: Text | None = Field(default=None, description="Its label, where it is the only one.")
+    name: Text | None = Field(default=None, description="Its name, where only one chip has it.")
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:
@@ -50,9 +52,9 @@ class Chip(Section):
 class SwitchFile(Section):
     """A file that switches power when `on` or `off` is written to it."""
 
-    file: Below
-    on: Text = "1"
-    off: Text = "0"
+    file: Below = Field(description="The file that switches power.")
+    on: Text = Field(default="1", description="What is written for on.")
+    off: Text = Field(default="0", description="What is written for off.")
 
     @model_validator(mode="after")
     def _differ(self) -> Self:
@@ -64,18 +66,20 @@ class SwitchFile(Section):
 class StateFile(Section):
     """A file that says yes or no. Other contents are "not said"."""
 
-    file: Below
-    yes: list[Text] = Field(default_factory=lambda: ["1"])
-    no: list[Text] = Field(default_factory=lambda: ["0"])
-    above_v: Voltage | None = Field(default=None)
-    """The file is a voltage sensor's: yes from this voltage on, where it measures behind the switch."""
+    file: Below = Field(description="The file that says yes or no.")
+    yes: list[Text] = Field(default_factory=lambda: ["1"], description="Contents that say yes.")
+    no: list[Text] = Field(default_factory=lambda: ["0"], description="Contents that say no.")
+    above_v: Voltage | None = Field(
+        default=None,
+        description="The file is a voltage sensor's behind the switch: yes from this voltage on.",
+    )
 
 
 class ClearFile(Section):
     """A file that clears the fuse when `value` is written to it."""
 
-    file: Below
-    value: Text = "1"
+    file: Below = Field(description="The file that clears the fuse.")
+    value: Text = Field(default="1", description="What is written to it.")
 
 
 def _state_file(value: object) -> object:
@@ -92,15 +96,23 @@ class HwmonPort(Section):
     the voltage across the shunt and in1 the supply (kernel documentation of the ina2xx family).
     """
 
-    chip: Chip | None = None
-    current: Annotated[str, _sensor("curr")] | None = None
-    voltage: Annotated[str, _sensor("in")] | None = None
-    temperature: Annotated[str, _sensor("temp")] | None = None
-    current_factor: float = 1.0
-    power: StateFrom | None = None
-    tripped: StateFrom | None = None
-    switch: SwitchFile | None = None
-    clear: ClearFile | None = None
+    chip: Chip | None = Field(default=None, description="Which chip measures it.")
+    current: Annotated[str, _sensor("curr")] | None = Field(
+        default=None, description="The chip's current sensor: curr1."
+    )
+    voltage: Annotated[str, _sensor("in")] | None = Field(
+        default=None, description="The chip's voltage sensor: in1."
+    )
+    temperature: Annotated[str, _sensor("temp")] | None = Field(
+        default=None, description="The chip's temperature sensor: temp1."
+    )
+    current_factor: float = Field(
+        default=1.0, description="Times the kernel's milliamperes, for a shunt the kernel does not know."
+    )
+    power: StateFrom | None = Field(default=None, description="A file that says whether it has power.")
+    tripped: StateFrom | None = Field(default=None, description="A file that says whether its fuse is open.")
+    switch: SwitchFile | None = Field(default=None, description="The file that switches it.")
+    clear: ClearFile | None = Field(default=None, description="The file that clears its fuse.")
 
     @model_validator(mode="after")
     def _fits(self) -> Self:
@@ -132,13 +144,17 @@ class HwmonReach(Section):
     the last value of a sensor that is busy (EAGAIN) still counts.
     """
 
-    kind: Literal["hwmon"]
-    root: FilePath = Field(default="/sys", validate_default=True)
-    every_s: Interval = 1.0
-    slow_every_s: Interval = 5.0
-    timeout_s: Interval = 0.5
-    stale_s: Duration = 5.0
-    ports: Annotated[dict[int, HwmonPort], Field(min_length=1)]
+    kind: Literal["hwmon"] = Field(description="Sensors and switches of this machine, as the kernel's files.")
+    root: FilePath = Field(
+        default="/sys", validate_default=True, description="Where the files are; /sys but for tests."
+    )
+    every_s: Interval = Field(default=1.0, description="Pace while any of its ports is powered.")
+    slow_every_s: Interval = Field(default=5.0, description="Pace at rest.")
+    timeout_s: Interval = Field(default=0.5, description="A file that blocks longer is left to its fate.")
+    stale_s: Duration = Field(
+        default=5.0, description="So long the last value of a busy sensor still counts."
+    )
+    ports: Annotated[dict[int, HwmonPort], Field(min_length=1)] = Field(description="Its ports by number.")
 
     @property
     def slowest_s(self) -> float:

@@ -30,7 +30,7 @@ class MqttTopic(Table):
     A payload that is no JSON is a text; ``@`` is the whole payload.
     """
 
-    topic: Topic
+    topic: Topic = Field(description="A topic that is listened to; {port} stands where the port's number is.")
 
     @model_validator(mode="after")
     def _fits(self) -> Self:
@@ -48,9 +48,11 @@ class MqttTopic(Table):
 class MqttAvailable(Section):
     """Where the controller's own will and greeting say whether it is there."""
 
-    topic: Topic
-    yes: list[Scalar] = ["online"]  # noqa: RUF012 - pydantic copies it
-    no: list[Scalar] = ["offline"]  # noqa: RUF012 - pydantic copies it
+    topic: Topic = Field(description="Where the controller says whether it is there.")
+    yes: list[Scalar] = Field(default=["online"], description="Payloads that say it is there.")
+    no: list[Scalar] = Field(
+        default=["offline"], description="Payloads that say it is gone; usually its will."
+    )
 
     @model_validator(mode="after")
     def _fits(self) -> Self:
@@ -67,9 +69,13 @@ class MqttSend(Send):
     Without `payload` and `json` the payload is ``{power}`` alone.
     """
 
-    topic: Annotated[str, AfterValidator(_topic)]
-    payload: Template | None = None
-    qos: Literal[0, 1] = 1
+    topic: Annotated[str, AfterValidator(_topic)] = Field(
+        description="The topic of the command; {port} and {power} are replaced."
+    )
+    payload: Template | None = Field(
+        default=None, description="What is sent; {power} alone where nothing is written."
+    )
+    qos: Literal[0, 1] = Field(default=1, description="1: the broker acknowledges. 0: nobody does.")
 
     @model_validator(mode="after")
     def _fits(self) -> Self:
@@ -91,12 +97,20 @@ class ReachBroker(Section):
         "password": "a password never stands in this file; write password_file: PATH or password_env: NAME"
     }
 
-    host: Text
-    port: Annotated[int, Field(ge=1, le=65535)] | None = None
-    username: Text | None = None
-    password_file: FilePath | None = None
-    password_env: Text | None = None
-    tls: ReachTls | None = None
+    host: Text = Field(description="Host name or address.")
+    port: Annotated[int, Field(ge=1, le=65535)] | None = Field(
+        default=None, description="TCP port; 1883, with TLS 8883, where nothing is written."
+    )
+    username: Text | None = Field(default=None, description="Name to log in with.")
+    password_file: FilePath | None = Field(
+        default=None, description="File that holds the password and nothing else."
+    )
+    password_env: Text | None = Field(
+        default=None, description="Environment variable that holds the password."
+    )
+    tls: ReachTls | None = Field(
+        default=None, description="Encrypt, with an authority or certificate of your own."
+    )
 
     @model_validator(mode="after")
     def _one_password(self) -> Self:
@@ -121,22 +135,39 @@ class ReachBroker(Section):
 class MqttReach(Section):
     """A controller that publishes by itself.
 
-    broker: where it publishes. every: it publishes at least this often; three times this without a word is
-    "does not answer". on_change: it publishes changes only, and its `available` topic vouches for the rest.
-    lag: the longest a message is under way, so that an old state is not taken for the answer to a command.
+    broker: where it publishes; the site's broker where none is written. every: it publishes at least this
+    often; three times this without a word is "does not answer". on_change: it publishes changes only, and its
+    `available` topic vouches for the rest. lag: the longest a message is under way, so that an old state is
+    not taken for the answer to a command.
     """
 
-    kind: Literal["mqtt"]
-    broker: ReachBroker
-    topics: Annotated[list[MqttTopic], Field(min_length=1)]
-    available: MqttAvailable | None = None
-    switch: MqttSend | None = None
-    clear: MqttSend | None = None
-    every_s: Interval = 10.0
-    on_change: bool = False
-    timeout_s: Interval = 2.0
-    lag_s: Duration = 0.1
-    counts_from: Literal[0, 1] = 1
+    kind: Literal["mqtt"] = Field(description="A controller that publishes by itself.")
+    broker: ReachBroker | None = Field(
+        default=None, description="The broker it publishes to; the site's broker where nothing is written."
+    )
+    topics: Annotated[list[MqttTopic], Field(min_length=1)] = Field(description="What is listened to.")
+    available: MqttAvailable | None = Field(default=None, description="Where it says whether it is there.")
+    switch: MqttSend | None = Field(default=None, description="The message that switches a port.")
+    clear: MqttSend | None = Field(
+        default=None, description="The message that clears a fuse, sent before power returns."
+    )
+    every_s: Interval = Field(
+        default=10.0,
+        description="It publishes at least this often; three times this without a word is no answer.",
+    )
+    on_change: bool = Field(
+        default=False, description="It publishes changes only; its available topic vouches for the rest."
+    )
+    timeout_s: Interval = Field(
+        default=2.0, description="How long the first word and an acknowledgement may take."
+    )
+    lag_s: Duration = Field(
+        default=0.1,
+        description="The longest a message is under way, so that an old state is not taken for an answer.",
+    )
+    counts_from: Literal[0, 1] = Field(
+        default=1, description="The controller's number of its first port; here ports count from 1."
+    )
 
     @model_validator(mode="after")
     def _whole(self) -> Self:

@@ -34,6 +34,7 @@ from bridge.controllers.base import (
 )
 from bridge.controllers.table import MisfitError, Parser, Row, compile_table
 from bridge.controllers.tls import tls_context
+from bridge.errors import PermanentError
 from bridge.wire import ConnectionEndedError, Publication, Wire
 from rules.door import ControllerStatus, Event, Outcome
 from rules.ports import Abilities, Reading, port_id
@@ -81,7 +82,11 @@ class MqttController(Controller):
     ) -> None:
         super().__init__(controller_id, ports, clock=clock)
         self.reach = reach
-        broker = reach.broker
+        if reach.broker is None:
+            raise PermanentError(
+                f"{controller_id}: no broker is named; write reach.broker", subject=controller_id
+            )
+        self._broker = broker = reach.broker
         self._password = broker.password.read().get_secret_value() if broker.password else None
         self._tls: ssl.SSLContext | None = tls_context(controller_id, broker.tls) if broker.tls else None
         self._place = f"{broker.host}:{broker.port_or_default}"
@@ -146,7 +151,7 @@ class MqttController(Controller):
 
     async def _connected_once(self) -> None:
         """One connection from its opening to its end. Raises ConnectionEndedError."""
-        broker = self.reach.broker
+        broker = self._broker
         wire = Wire(
             client_id=f"duskward-{secrets.token_hex(6)}",
             keepalive_s=_KEEPALIVE_S,

@@ -16,13 +16,8 @@ from hypothesis import strategies as st
 from bridge.config import (
     ConfigurationError,
     load,
-    mapping,
     parse,
     plan,
-    reach_common,
-    reach_http,
-    reach_hwmon,
-    reach_mqtt,
     schema,
     tariff,
 )
@@ -485,13 +480,7 @@ def test_the_schema_describes_every_key():
     """Every key of the file has a description for the person, and quantities have their pattern."""
     found = schema()
     json.dumps(found)
-    # What an answer means is described where mappings are: their sections name their keys in their own text.
-    mappings = {
-        name
-        for module in (mapping, reach_common, reach_http, reach_hwmon, reach_mqtt)
-        for name in vars(module)
-    }
-    sections = [found, *(part for name, part in found["$defs"].items() if name not in mappings)]
+    sections = [found, *found["$defs"].values()]
     missing = [
         f"{section.get('title')}.{key}"
         for section in sections
@@ -516,3 +505,26 @@ def test_no_attribute_is_lost_between_file_and_attribute():
     }:
         aliases = [field.alias for field in model.model_fields.values()]
         assert len(set(aliases)) == len(aliases)
+
+
+def test_a_controller_without_a_broker_publishes_to_the_sites(tmp_path):
+    """``reach.broker`` may be left out: host, login and TLS of the site's broker are used, and change with it."""
+    text = """
+site: {id: yard, name: Yard, timezone: Europe/Dublin, latitude: 53.35, longitude: -6.26}
+broker: {host: mqtt.lan, port: 8884, username: ann, password_file: pw, tls: {ca_file: ca.pem}}
+controllers:
+  lights:
+    reach: {kind: mqtt, topics: [{topic: "l/{port}/amps", current: "@ | A"}]}
+    ports: {1: {name: One}}
+  own:
+    reach: {kind: mqtt, broker: {host: other.lan}, topics: [{topic: "l/{port}/amps", current: "@ | A"}]}
+    ports: {1: {name: One}}
+"""
+    settings = parse(text, folder=tmp_path)
+    broker = settings.controllers["lights"].reach.broker
+    assert (broker.host, broker.port_or_default, broker.username) == ("mqtt.lan", 8884, "ann")
+    assert broker.password.file == tmp_path / "pw"
+    assert (broker.tls.ca_file, broker.tls.verify) == (tmp_path / "ca.pem", True)
+    assert settings.controllers["own"].reach.broker.host == "other.lan"
+    changed = parse(text.replace("mqtt.lan", "new.lan"), folder=tmp_path)
+    assert changed.controllers["lights"] != settings.controllers["lights"]
