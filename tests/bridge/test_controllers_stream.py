@@ -5,14 +5,17 @@ import json
 
 import pytest
 from aiohttp import web
-from controller_faces import controller_of, serve
+from controller_faces import SHAPE_MAPPINGS, controller_of, serve, shape_mapping
 from hypothesis import given
 from hypothesis import strategies as st
 from support import run_async, until
 
 from bridge.config.reach_http import CAP_BYTES
-from bridge.controllers.stream import Lines
-from rules.door import ControllerStatus
+from bridge.controllers.stream import Lines, StreamController
+from bridge.simulator.shapes import SHAPES
+from bridge.simulator.site import SimulatedSite
+from bridge.simulator.spec import ControllerSpec, PortSpec, SensorSpec, SiteSpec, StringSpec
+from rules.door import ControllerStatus, Outcome
 from rules.ports import Reading
 
 # After the HTML standard, section 9.2.6 "Interpreting an event stream": comments, several data lines joined
@@ -125,5 +128,63 @@ def test_a_stream_that_breaks_is_told_and_begun_anew(ending):
             task.cancel()
             await asyncio.wait({task})
             await controller.close()
+
+    run_async(check())
+
+
+@pytest.mark.parametrize(("path", "stream"), [("/feed", "lines"), ("/events", "events")])
+@pytest.mark.parametrize("shape", SHAPES)
+def test_every_shape_pushed_both_ways(shape, path, stream):
+    """Newline-delimited JSON and server-sent events of every simulated shape: read, switched, lost, back.
+
+    What is pushed reads as what is asked for; a switching shows in a document after it; a box that goes down
+    is told, and its stream is begun anew when it is back.
+    """
+
+    async def check() -> None:
+        exact = SensorSpec(noise_a=0.0, step_a=0.0, refresh_s=0.01)
+        ports = tuple(PortSpec(n, StringSpec(40), sensor=exact, power_at_start=n == 1) for n in range(1, 7))
+        site = SimulatedSite(SiteSpec("yard", (ControllerSpec("gable", ports, shape=shape),)), seed=3)
+        async with site.serve() as addresses:
+            base = addresses.controllers["gable"]
+            spec = shape_mapping(shape, base)
+            # A stream stands alone and is asked for by GET, whatever the answers to questions look like.
+            alone = {key: value for key, value in spec.items() if key not in ("also", "method", "json")}
+            pushed = controller_of(alone | {"url": base + path, "stream": stream}, 6)
+            assert isinstance(pushed, StreamController)
+            asked = controller_of(spec, 6)
+            events: list = []
+            task = asyncio.create_task(pushed.watch(events.extend))
+            try:
+                await until(lambda: sum(isinstance(event, Reading) for event in events) >= 6)
+                polled = {reading.port: reading for reading in await asked.read()}
+                for reading in [event for event in events if isinstance(event, Reading)][:6]:
+                    same = polled[reading.port]
+                    assert reading.current_a == pytest.approx(same.current_a, abs=0.02)
+                    if "also" not in SHAPE_MAPPINGS[shape]:
+                        assert (reading.power, reading.tripped) == (same.power, same.tripped)
+                assert (await pushed.command(2, True))[0] is Outcome.ACCEPTED
+                given_s = pushed.clock()
+                await until(
+                    lambda: any(
+                        isinstance(event, Reading)
+                        and event.port == "gable/2"
+                        and event.measured_s >= given_s
+                        and (event.current_a or 0.0) > 0.05
+                        for event in events
+                    )
+                )
+                events.clear()
+                box = site.controller("gable")
+                box.restart(down_s=3600.0)
+                await until(lambda: any(isinstance(e, ControllerStatus) and not e.reachable for e in events))
+                events.clear()
+                box.down_until_s = site.now()
+                await until(lambda: sum(isinstance(event, Reading) for event in events) >= 6)
+            finally:
+                task.cancel()
+                await asyncio.wait({task})
+                await pushed.close()
+                await asked.close()
 
     run_async(check())
