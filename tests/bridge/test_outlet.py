@@ -1,0 +1,156 @@
+"""What comes in from a broker: old, unknown, odd and too many commands change nothing, and are told once."""
+
+import asyncio
+
+import pytest
+from homie_site import plan
+from structlog.testing import capture_logs
+from support import run_async, until
+
+from bridge.homie import Tree
+from bridge.link import Link, LinkSettings
+from bridge.outlet import Outlet
+from rules.door import Asked, Verb
+
+pytestmark = pytest.mark.broker
+
+
+class Inlet:
+    """An outlet on a real broker; `asked` is what got through to the rules."""
+
+    def __init__(self, broker, site_id) -> None:
+        self.tree = Tree(plan(site_id))
+        self.asked: list[Asked] = []
+        self.link = Link(
+            LinkSettings(
+                host=broker.host,
+                port=broker.port,
+                client_id=site_id,
+                state_topic=self.tree.state_topic,
+                filters=self.tree.filters,
+            ),
+            on_message=self._heard,
+        )
+        self.outlet = Outlet(self.tree, self.link, lambda: 1)
+        self.port = f"homie/5/{site_id}-gable-port-1/port"
+
+    def _heard(self, topic: str, payload: bytes, retained: bool) -> None:
+        asked = self.outlet.command(topic, payload, retained, len(self.asked) + 1)
+        if asked is not None:
+            self.asked.append(asked)
+            self.outlet.accept(asked, topic, payload)
+
+    async def __aenter__(self):
+        self.task = asyncio.create_task(self.link.run())
+        assert await self.link.wait_connected(10)
+        self.outlet.open({})
+        return self
+
+    async def __aexit__(self, *_):
+        await self.link.stop()
+        await self.task
+
+
+def refusals(logs: list) -> list:
+    """The log lines about refused commands."""
+    return [line for line in logs if line["event"] == "request.refused"]
+
+
+def test_a_retained_command_is_refused_and_the_same_one_live_is_taken(broker, observe, site_id) -> None:
+    """A command kept by the broker is not obeyed when we connect; sent live, it is."""
+    topic = f"homie/5/{site_id}-gable-port-1/port/power/set"
+    watch = observe(f"homie/5/{site_id}-gable-port-1/#")
+    watch.publish(topic, b"true", retain=True)
+
+    async def story() -> None:
+        async with Inlet(broker, site_id) as inlet:
+            await until(lambda: b"retained" in watch.latest.get(f"{inlet.port}/last-answer", b""))
+            assert inlet.asked == []
+            watch.publish(topic, b"true")
+            await until(lambda: inlet.asked)
+            assert (inlet.asked[0].verb, inlet.asked[0].argument) == (Verb.MODE, "on")
+            await until(lambda: watch.latest.get(f"{inlet.port}/power/$target") == b"true")
+
+    run_async(story())
+    watch.publish(topic, b"", retain=True)
+
+
+@pytest.mark.parametrize(
+    ("prop", "payload"),
+    [
+        ("power", b"ON"),
+        ("power", b"1"),
+        ("power", b" true"),
+        ("power", b""),
+        ("power", b"\xff\xfe"),
+        ("mode", b"AUTO"),
+        ("mode", b"toggle"),
+        ("reset", b"yes"),
+        ("add-hold", b""),
+        ("current", b"1.5"),
+        ("nonsense", b"true"),
+        pytest.param("power", b"x" * 15_000, id="long"),
+    ],
+)
+def test_what_is_outside_the_grammar_is_answered_and_changes_nothing(
+    broker, observe, site_id, prop, payload
+) -> None:
+    """A payload no property can have is refused with what would be right."""
+    watch = observe(f"homie/5/{site_id}-gable-port-1/#")
+
+    async def story() -> None:
+        async with Inlet(broker, site_id) as inlet:
+            watch.publish(f"{inlet.port}/{prop}/set", payload)
+            await until(lambda: watch.latest.get(f"{inlet.port}/last-answer", b"").startswith(b"Refused"))
+            assert len(watch.latest[f"{inlet.port}/last-answer"]) < 1_000
+            assert inlet.asked == []
+
+    run_async(story())
+
+
+def test_commands_for_nobody_here_are_left_to_others(broker, observe, site_id) -> None:
+    """A port that is not configured and another site's port get no answer from us, and ours still listen."""
+    watch = observe("homie/5/+/+/+", "homie/5/+/+/+/+")
+
+    async def story() -> None:
+        async with Inlet(broker, site_id) as inlet:
+            for device in (f"{site_id}-gable-port-99", f"{site_id}-other-port-1", "elsewhere-port-1"):
+                watch.publish(f"homie/5/{device}/port/power/set", b"true")
+            watch.publish(f"{inlet.port}/mode/set", b"auto")
+            await until(lambda: inlet.asked)
+            assert len(inlet.asked) == 1
+            answers = [one for one in watch.latest if one.endswith("/last-answer")]
+            assert not [one for one in answers if "port-99" in one or "elsewhere" in one or "other" in one]
+
+    run_async(story())
+
+
+def test_a_flood_is_counted_and_told_once_in_the_log(broker, observe, site_id) -> None:
+    """250 bad commands leave three lines in the log, and a good one after them gets through."""
+    watch = observe()
+
+    async def story() -> None:
+        async with Inlet(broker, site_id) as inlet:
+            for _ in range(250):
+                watch.publish(f"{inlet.port}/power/set", b"maybe", qos=0)
+            watch.publish(f"{inlet.port}/mode/set", b"off")
+            await until(lambda: inlet.asked)
+
+    with capture_logs() as logs:
+        run_async(story())
+    assert [line["count"] for line in refusals(logs)] == [1, 100, 200]
+
+
+def test_commands_are_heard_while_the_tree_is_still_held(broker, observe, site_id) -> None:
+    """A refusal before anything was said waits: nothing appears under ids that may be foreign."""
+    watch = observe(f"homie/5/{site_id}-gable-port-1/#")
+
+    async def story() -> None:
+        inlet = Inlet(broker, site_id)
+        inlet.outlet.command(f"{inlet.port}/power/set", b"maybe", False, 1)
+        async with inlet:
+            await until(lambda: watch.latest.get(f"{inlet.port}/last-answer", b"").startswith(b"Refused"))
+            first = next(seen.topic for seen in watch.messages)
+            assert first.endswith("$state")
+
+    run_async(story())
