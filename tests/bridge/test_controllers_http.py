@@ -1,4 +1,18 @@
-"""HTTP controllers against servers that misbehave: nothing hangs, is sent twice or is invented."""
+"""HTTP controllers against servers that misbehave: nothing hangs, is sent twice or is invented.
+
+Known mishaps of small HTTP servers (where they were met: issues of aio-libs/aiohttp), each with its test:
+
+- 7297, a server promises keep-alive and closes, every second POST is lost:
+  test_closing_server_twelve_of_twelve
+- 3609, a command whose answer is lost is verified and not sent twice:
+  test_a_lost_reply_is_unknown_and_never_repeated
+- 3005, 3250, 1766, bodies with a BOM, in Latin-1, of a wrong or no type, empty, cut, NaN, 1e400, a text for a
+  number, 5000 digits, a key less, 300 MB: test_no_bad_body_ends_the_polling
+- a text such as 120 mA counts only where that is configured: test_text_with_unit_only_when_declared (table)
+- hyphens without quotes are told at start: test_the_quoting_that_is_proposed_works (table)
+- any damage to an answer takes values away: test_damage_takes_away_and_never_adds (table)
+- 9547, 3808, one byte every 0.3 s: test_trickling_server_fails_in_time_and_delays_nobody
+"""
 
 import asyncio
 import json

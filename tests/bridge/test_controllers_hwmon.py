@@ -1,6 +1,20 @@
-"""Kernel files: units, binding to the chip and not to its number, and files that fail, vanish or block."""
+"""Kernel files: units, binding to the chip and not to its number, and files that fail, vanish or block.
+
+Known mishaps of these files (where they were met), each with its test:
+
+- hwmon numbers change between boots (lm-sensors 227): test_bound_to_the_chip_whatever_its_number
+- two chips share a name (Waybar 622): test_a_name_two_chips_share_is_no_guess
+- units differ by file kind, in0 is the shunt (the kernel's sysfs-interface.rst, ina2xx.rst):
+  test_units_of_the_kernel
+- 1500 mA taken for 1500 A: test_milliamperes_taken_for_amperes_are_implausible
+- EAGAIN, ENODATA, EIO, a good file and one that blocks (lm-sensors 387, telegraf 19067):
+  test_five_files_that_fail_in_five_ways
+- each error in the kernel's words: test_errors_of_the_kernel_in_its_own_words
+- a blocking read costs one thread and delays nobody (openbmc 2038): test_blocked_files_cost_one_thread_each
+"""
 
 import asyncio
+import errno
 import os
 import threading
 
@@ -9,9 +23,12 @@ from controller_faces import PACE, Tree, controller_of, reach_of, release
 from pydantic import ValidationError
 from support import run_async, until
 
+from bridge.checking_live import judge
 from bridge.controllers.base import MappingMismatchError, UnreachableError
-from bridge.controllers.files import BlockedError, FileReader
+from bridge.controllers.files import BlockedError, FileReader, read_small
 from rules.door import Outcome
+from rules.plan import PortPlan
+from rules.ports import Abilities, PortId
 
 
 def mapping(root, ports, **more):
@@ -125,11 +142,8 @@ def test_one_failing_file_leaves_the_others(tmp_path):
 
 def test_errors_of_the_kernel_in_its_own_words(tmp_path):
     """EAGAIN keeps the last value until it is stale, ENODATA is "disabled", EIO and ENODEV are a fault."""
-    import errno
-
     from bridge.config.reach import HwmonReach
     from bridge.controllers.hwmon import HwmonController
-    from rules.ports import Abilities
 
     reach = reach_of(mapping(tmp_path, {1: {"chip": {"label": "x"}, "current": "curr1"}}, stale="5 s"))
     assert isinstance(reach, HwmonReach)
@@ -277,3 +291,78 @@ def test_mistakes_say_what_would_be_right(tmp_path, port, words):
     with pytest.raises(ValidationError) as refused:
         reach_of(mapping(tmp_path, {1: port}))
     assert words in str(refused.value)
+
+
+def test_milliamperes_taken_for_amperes_are_implausible(tmp_path):
+    """A factor of 1000 too much makes 1500 mA 1500 A: the live check names it, and proposes 1.5 A."""
+    tree = Tree(tmp_path / "sys")
+    tree.chip(0, "i2c-1/1-0040", {"curr1_input": "1500"})
+    port = {"chip": {"device": "devices/i2c-1/1-0040"}, "current": "curr1", "current_factor": 1000.0}
+    (reading,) = read_once(mapping(tree.root, {1: port}), 1)
+    assert reading.current_a == pytest.approx(1500.0)
+    plan = PortPlan(PortId("gable/1"), "Arch", rating_a=4.0, abilities=Abilities(readback=False, trip=False))
+    (words,) = judge(plan, reading)
+    assert "milliamperes taken for amperes" in words
+    assert "1.500 A" in words
+
+
+def test_five_files_that_fail_in_five_ways(tmp_path, monkeypatch):
+    """EAGAIN keeps the last value, ENODATA is "disabled", EIO a fault; the good one is read at every poll.
+
+    The fifth blocks: the event loop goes on meanwhile. EIO is the kernel's own (memory that is not mapped);
+    EAGAIN and ENODATA, which no file of a test can give, are put in where the file is read.
+    """
+    tree = Tree(tmp_path / "sys")
+    folder = tree.chip(0, "i2c-1/1-0040", {f"curr{n}_input": str(n * 100) for n in range(1, 6)})
+    (folder / "curr3_input").unlink()
+    (folder / "curr3_input").symlink_to("/proc/self/mem")
+    failing: dict[str, OSError] = {"curr2_input": OSError(errno.ENODATA, os.strerror(errno.ENODATA))}
+
+    def read(path: str) -> bytes:
+        error = failing.get(path.rpartition("/")[2])
+        if error is not None:
+            raise error
+        return read_small(path)
+
+    monkeypatch.setattr("bridge.controllers.files.read_small", read)
+    chip = {"device": "devices/i2c-1/1-0040"}
+    spec = mapping(tree.root, {n: {"chip": chip, "current": f"curr{n}"} for n in range(1, 6)}, stale="400 ms")
+    pipe = folder / "curr5_input"
+
+    async def check() -> None:
+        controller = controller_of(spec, 5)
+        try:
+            first = {one.port: one.current_a for one in await controller.read()}
+            assert first == {
+                "gable/1": pytest.approx(0.1), "gable/4": pytest.approx(0.4), "gable/5": pytest.approx(0.5)
+            }  # fmt: skip
+            failing["curr1_input"] = OSError(errno.EAGAIN, os.strerror(errno.EAGAIN))
+            busy = {one.port: one.current_a for one in await controller.read()}
+            assert busy["gable/1"] == pytest.approx(0.1)
+            pipe.unlink()
+            os.mkfifo(pipe)
+            ticks = 0
+
+            async def beat() -> None:
+                nonlocal ticks
+                while True:
+                    await asyncio.sleep(0.005)
+                    ticks += 1
+
+            beating = asyncio.create_task(beat())
+            await asyncio.sleep(0.45)  # what was said last is stale by now
+            before = ticks
+            last = {one.port: one.current_a for one in await controller.read()}
+            assert ticks > before + 10
+            beating.cancel()
+            await asyncio.wait({beating})
+            assert last == {"gable/4": pytest.approx(0.4)}
+            for words in ("curr1_input: busy for too long", "curr2_input: disabled", "curr3_input: fault (",
+                          "curr5_input: blocks"):  # fmt: skip
+                assert words in controller._detail
+        finally:
+            if pipe.is_fifo():
+                release(pipe)
+            await controller.close()
+
+    run_async(check())

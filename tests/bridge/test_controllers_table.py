@@ -11,6 +11,8 @@ from pydantic import ValidationError
 
 from bridge.config.mapping import CurrentNumber, Flag, Table, TemperatureNumber, VoltageNumber
 from bridge.controllers.table import MisfitError, Row, compile_flag, compile_number, compile_table, merge
+from bridge.simulator.port import Told
+from bridge.simulator.shapes import SHAPES, Voice
 
 
 def table(**spec):
@@ -218,6 +220,47 @@ def test_no_answer_crashes_or_invents(answer):
             assert row.power in (None, True, False)
             assert row.tripped in (None, True, False)
             assert row.current_a is None or any(character.isdigit() for character in text)
+
+
+def leaves(node, path=()):
+    """The path of every single value of a document."""
+    parts = node.items() if isinstance(node, dict) else enumerate(node) if isinstance(node, list) else ()
+    for key, part in parts:
+        if isinstance(part, dict | list):
+            yield from leaves(part, (*path, key))
+        else:
+            yield (*path, key)
+
+
+JUNK = st.sampled_from([None, "", "junk", [], {}, "NaN", [1], {"a": 1}, float("nan"), float("inf"), 1e300])
+
+
+@given(shape=st.sampled_from(sorted(SHAPES)), data=st.data())
+@settings(max_examples=150, deadline=None)
+def test_damage_takes_away_and_never_adds(shape, data):
+    """Whatever values of a good answer are damaged or gone: a field says what it said before, or nothing."""
+    ports = [Told(n, 0.25 * n, n != 2, n == 2, 12.0, 20.0, 1.0) for n in range(1, 5)]
+    reads = SHAPES[shape].reads
+    asks = reach_of({"kind": "http", **with_base(SHAPE_MAPPINGS[shape], "http://127.0.0.1:1")}).asks
+    for ask, (_, path) in zip(asks, reads, strict=True):
+        parse = compile_table(ask, (1, 2, 3, 4))
+        whole = parse(SHAPES[shape].document(path, Voice("box", 1.0, ports)))
+        document = SHAPES[shape].document(path, Voice("box", 1.0, ports))
+        for leaf in data.draw(st.lists(st.sampled_from(list(leaves(document))), max_size=5)):
+            place = document
+            for key in leaf[:-1]:
+                place = place[key]
+            if data.draw(st.booleans()) or isinstance(place, list):
+                place[leaf[-1]] = data.draw(JUNK)
+            else:
+                place.pop(leaf[-1], None)
+        try:
+            rows = parse(document)
+        except MisfitError:
+            continue
+        for number, row in rows.items():
+            for said, right in zip(row, whole[number], strict=True):
+                assert said is None or said == right
 
 
 @given(
