@@ -58,8 +58,8 @@ def facts_of(compose):
     return {one["Config"]["Labels"]["com.docker.compose.service"]: one for one in json.loads(text)}
 
 
-def test_the_trial_comes_up_healthy_and_tells_a_short(trial):
-    """All three become healthy and are confined; a short in the simulated site becomes an alert."""
+def test_the_trial_comes_up_healthy_and_tells_a_short_and_its_end(trial):
+    """All three become healthy and are confined; a short becomes an alert, and a reset ends it."""
     compose, mqtt_port, site_port = trial
     wait_for(
         lambda: [one["State"]["Health"]["Status"] for one in facts_of(compose).values()] == ["healthy"] * 3,
@@ -84,5 +84,12 @@ def test_the_trial_comes_up_healthy_and_tells_a_short(trial):
         alert = "homie/5/quarry-lane-gable-port-3/$alert/fuse-trip"
         wait_for(lambda: observer.latest.get(alert), 20, "the alert")
         assert observer.latest[power] == b"false"
+
+        urllib.request.urlopen(
+            f"http://{LOOPBACK}:{site_port}/mend", b'{"port": "gable/3"}', timeout=5
+        ).close()
+        said = compose("exec", "-T", "duskward", "duskward", "reset", "duskward.yaml", "gable/3")
+        wait_for(lambda: observer.latest[alert] == b"", 20, f"the end of the alert after {said!r}")
+        wait_for(lambda: observer.latest[power] == b"true", 20, f"power after {said!r}")
     finally:
         observer.close()
