@@ -3,7 +3,7 @@
 Every promise is judged from what others saw: the simulator's own history of power, and an independent MQTT
 client. All processes share the machine's monotonic clock, so their instants can be compared.
 
-Seeds: ``DUSKWARD_FAILURE_SEED=17`` repeats a run; each test prints the one it used.
+Seeds: ``DUSKWARD_FAILURE_SEED=17`` repeats a run; a failure says which seed it had.
 """
 
 import asyncio
@@ -43,11 +43,9 @@ PORTS = ("eave/1", "eave/2", "mast/1", "mast/2")
 
 
 def seed_of_run() -> int:
-    """The seed of this run, printed: the one that is asked for, or a fresh one."""
+    """The seed of a scenario: the one that is asked for, or a fresh one. A failure says it."""
     asked = os.environ.get("DUSKWARD_FAILURE_SEED")
-    seed = int(asked) if asked else int.from_bytes(os.urandom(4), "big")
-    print(f"DUSKWARD_FAILURE_SEED={seed}")  # noqa: T201 - pytest shows it with a failure
-    return seed
+    return int(asked) if asked else int.from_bytes(os.urandom(4), "big")
 
 
 def device(port: str) -> str:
@@ -199,9 +197,9 @@ class Recorder:
         """Send a command to a port's property."""
         self.publish(f"homie/5/{device(port)}/port/{name}/set", payload)
 
-    def publish(self, topic: str, payload: str) -> None:
+    def publish(self, topic: str, payload: str, *, retain: bool = False) -> None:
         """Publish and wait until the broker has it."""
-        self._client.publish(topic, payload, 1).wait_for_publish(10)
+        self._client.publish(topic, payload, 1, retain).wait_for_publish(10)
 
     def value(self, port: str, name: str) -> str:
         """The newest value of a port's property; empty if none."""
@@ -598,6 +596,10 @@ def _clock(epoch_s: float) -> str:
 
 @contextmanager
 def site(folder: Path, **how: Any) -> Iterator[Rig]:
-    """A rig with a seed of its own, printed."""
+    """A rig with a seed of its own; a failure says it."""
     with Rig(folder, seed=seed_of_run(), **how) as rig:
-        yield rig
+        try:
+            yield rig
+        except BaseException as error:
+            error.add_note(f"again with: DUSKWARD_FAILURE_SEED={rig.seed}")
+            raise

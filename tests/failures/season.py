@@ -42,6 +42,8 @@ class Season:
         self.rss: list[float] = []
         self.files: list[int] = []
         self.trips_checked = 0
+        self.quiet: list[int] = []
+        """Nights without a fault: every port must have had its show."""
         self.starts = 0
 
     # ------------------------------------------------------------ time
@@ -102,7 +104,9 @@ class Season:
         """Some faults, each at its moment between this noon and the next, and mended before that."""
         rng, begin_s = self.rig.rng, self.noon(night - 1)
         plan: list[tuple[float, Callable[[], None]]] = []
-        kinds = rng.sample(sorted(_KINDS), rng.choice((0, 1, 1, 2, 2, 3)))
+        kinds = rng.sample(sorted(_KINDS), rng.choice((0, 0, 1, 1, 2, 2, 3)))
+        if not kinds:
+            self.quiet.append(night)
         for kind in kinds:
             self.faults[kind] += 1
             from_s = begin_s + self.day_s * rng.uniform(0.12, 0.75)
@@ -143,6 +147,8 @@ class Season:
         rig.night.spans = self.spans()
         rig.night.blind += [(a, b + DEAF_BOUND_S - OFF_BOUND_S) for a, b in self.deaf]
         rig.judge()
+        dark = self.dark_shows()
+        assert not dark, f"nights without a fault on which ports stayed dark: {dark}"
         late_s = self._lateness()
         history = rig.yard.get("history")
         trips = [change for change in history["power"] if change["cause"] == "trip"]
@@ -164,6 +170,19 @@ class Season:
             "log kB": rig.log.stat().st_size // 1024,
             "unexpected errors logged": rig.log_text().count("unexpected"),
         }
+
+    def dark_shows(self) -> list[tuple[int, str]]:
+        """Quiet nights on which a port had no power: night, port."""
+        lit = list(self.rig.power_intervals())
+        found = []
+        for night in self.quiet:
+            begin_s = self.noon(night - 1) + (SHOW_H[0] - 12) / 24 * self.day_s
+            middle_s = begin_s + (SHOW_H[1] - SHOW_H[0]) / 48 * self.day_s
+            found += [
+                (night, port) for port in PORTS
+                if not any(one == port and a <= middle_s < b for one, a, b in lit)
+            ]  # fmt: skip
+        return found
 
     def _lateness(self) -> dict[str, float]:
         """How long after a span's end ports lost power, without blind stretches: median and most [s]."""
@@ -227,7 +246,13 @@ def _box_restarts(season: Season, a: float, b: float) -> Plan:
 
 def _short(season: Season, a: float, b: float) -> Plan:
     port = season.rig.rng.choice(PORTS)
-    return [(a, lambda: season.rig.yard.tell("fault", port=port, kind="short", ohms=0.05))]
+    in_show_s = a - a_of_day(season, a) + season.day_s * season.rig.rng.uniform(0.23, 0.38)
+    return [(in_show_s, lambda: season.rig.yard.tell("fault", port=port, kind="short", ohms=0.05))]
+
+
+def a_of_day(season: Season, at_s: float) -> float:
+    """How far [s] a moment is from its noon."""
+    return (at_s - season.base_s) % season.day_s
 
 
 def _killed(season: Season, a: float, b: float) -> Plan:
@@ -318,8 +343,12 @@ def play(folder: Path, *, seed: int, nights: int, day_s: float, say: Callable[[s
     """Play a season in `folder` and judge it; its figures."""
     with Rig(folder, seed=seed, relay=True) as rig:
         season = Season(rig, nights=nights, day_s=day_s)
-        season.run(say)
-        return season.verdict()
+        try:
+            season.run(say)
+            return season.verdict()
+        except BaseException as error:
+            error.add_note(f"again with: DUSKWARD_FAILURE_SEED={seed}")
+            raise
 
 
 def main() -> int:
