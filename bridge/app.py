@@ -566,7 +566,7 @@ class App:
         if verb == "status":
             return {"accepted": True, "text": "", "status": self.status()}
         if verb not in (Verb.HOLD, Verb.RELEASE, Verb.RESET, Verb.ACKNOWLEDGE, Verb.MODE, Verb.START_SHOW,
-                        Verb.CONFIRM, Verb.SHELVE):  # fmt: skip
+                        Verb.CONFIRM, Verb.SHELVE, Verb.RELEARN):  # fmt: skip
             return {"accepted": False, "text": f"Refused: {verb!r} is no verb of this socket."}
         target = self.target(str(request.get("target") or ""))
         if target is None:

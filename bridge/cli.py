@@ -220,6 +220,18 @@ def reset(file: File, port: Annotated[str, typer.Argument(help="The port (gable/
 
 
 @app.command()
+def relearn(file: File, port: Annotated[str, typer.Argument(help="The port (gable/1).")]) -> None:
+    """Let a port learn its idle current anew, after its string or show was changed on purpose."""
+    _ask(file, "relearn", port, "")
+
+
+@app.command()
+def confirm(file: File) -> None:
+    """Let a site whose safety journal was lost run, after you looked that nobody works on it."""
+    _ask(file, "confirm", "site", "")
+
+
+@app.command()
 def acknowledge(
     file: File,
     target: Annotated[str, typer.Argument(help="Port, controller or 'site'.")],

@@ -244,6 +244,7 @@ _VERBS = {
     "reset": Verb.RESET,
     "start-show": Verb.START_SHOW,
     "confirm": Verb.CONFIRM,
+    "relearn": Verb.RELEARN,
     "count": Verb.COUNT,
 }
 
@@ -254,7 +255,7 @@ def _request(prop: str, value: object) -> tuple[Verb, str]:
     if prop == "weather-hold":
         return Verb.WEATHER_HOLD, "true" if value else "false"
     verb = _VERBS[prop]
-    return verb, "" if verb in (Verb.RESET, Verb.CONFIRM) else str(value)
+    return verb, "" if verb in (Verb.RESET, Verb.CONFIRM, Verb.RELEARN) else str(value)
 
 
 def _devices(plan: SitePlan) -> Iterator[Device]:

@@ -53,6 +53,14 @@ _PORT_TAIL = (
     *_ALARMS,
     Property("shots", "Reclosing shots used", Datatype.INTEGER, format="0:", unit="#"),
     Property("reset", "Reset", Datatype.ENUM, format="reset", settable=True, retained=False),
+    Property(
+        "relearn",
+        "Learn the idle current anew",
+        Datatype.ENUM,
+        format="relearn",
+        settable=True,
+        retained=False,
+    ),
     _ANSWER,
 )
 _COUNT = Property(

@@ -18,6 +18,7 @@ from rules.telling import tell_alert, tell_faults
 Part = PortState | ControllerState | SiteState
 NUISANCE_TIMER = "nuisances"
 SHELF_TIMER = "shelf"
+STALE_TIMER = "stale"
 
 
 def set_alarm(step: Step, part: Part, alarm: Alarm) -> None:
@@ -91,6 +92,7 @@ def raise_(
     if known is not None and known.active:
         return
     _count(step, part, condition)
+    step.timers.at(step.now.monotonic_s + alarms.STALE_AFTER.total_seconds() + 1.0, STALE_TIMER)
     key = (part.target, condition)
     if detail != step.site.details.get(key, ""):
         step.site.details = {**step.site.details, key: detail}
@@ -202,6 +204,21 @@ def unshelve_due(step: Step) -> None:
             elif until_utc is not None:
                 left_s = (until_utc - step.now.utc).total_seconds()
                 step.timers.at(step.now.monotonic_s + left_s, SHELF_TIMER)
+
+
+def tell_stale(step: Step) -> None:
+    """Once a day: alarms that stand for more than a day, so that nobody gets used to them in silence."""
+    again = False
+    for part in _parts(step):
+        for alarm in part.alarms.values():
+            again = again or alarm.active
+            if alarms.is_stale(alarm, step.now) and not alarm.hidden and alarm.since_utc is not None:
+                days = (step.now.utc - alarm.since_utc).days
+                for_days = f"{days} day{'s' if days > 1 else ''}"
+                text = f"{alarm.condition.value} stands for {for_days} now: mend it or shelve it."
+                step.effects.append(Remark("warn", part.target, text))
+    if again:
+        step.timers.at(step.now.monotonic_s + alarms.STALE_AFTER.total_seconds(), STALE_TIMER)
 
 
 def _parts(step: Step) -> list[Part]:

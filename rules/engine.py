@@ -286,6 +286,8 @@ def _work(step: Step, due: list[str]) -> None:
             preshow.timer(step)
         elif key == conditions.SHELF_TIMER:
             conditions.unshelve_due(step)
+        elif key == conditions.STALE_TIMER:
+            conditions.tell_stale(step)
         elif key == conditions.NUISANCE_TIMER:
             conditions.pass_nuisances(step)
         elif key == KEEP_TIMER and site.unkept_id is not None:

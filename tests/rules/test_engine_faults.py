@@ -364,3 +364,18 @@ def test_the_pre_show_check_tells_by_daylight_what_is_wrong() -> None:
     world.run_until(evening(15, 30).replace(day=2))
     world.run(30)
     assert world.on() == {"c1/1", "c1/2", "c1/3"}
+
+
+def test_an_alarm_that_stands_for_a_day_is_told_again_once_a_day() -> None:
+    """A stale alarm (active for more than 24 h, ISA-18.2 practice) is remarked on once a day."""
+    limits = MappingProxyType({**DEFAULT_LIMITS, Condition.NO_LOAD: Limit(0.0, 0.0)})
+    plan = all_ports(site_plan(ports=1), limits=limits, resting=True)
+    world = World(plan, utc=evening(12), poll_s=10.0)
+    world.ports[PortId("c1/1")].current_a = 0.0
+    world.start()
+    world.run(49 * 3600)
+    remarks = [e.text for _, e in world.effects if isinstance(e, Remark)]
+    assert remarks == [
+        "no-load stands for 1 day now: mend it or shelve it.",
+        "no-load stands for 2 days now: mend it or shelve it.",
+    ]
