@@ -42,7 +42,8 @@ SAMPLE_S: Final = 0.25
 LEAST_SAMPLES: Final = 4
 LEAST_SPAN_S: Final = 8.0
 STANDS_S: Final = 5.0
-"""A departure is told when it has stood for this long [s]."""
+"""A departure is told when it has stood for this long [s], and the newest readings are in it."""
+NEWEST: Final = 3
 TOLERANCE_FRACTION: Final = 0.03
 TOLERANCE_A: Final = 0.012
 SPREADS: Final = 2.5
@@ -275,9 +276,21 @@ def _lean(state: Comparison, judgement: Judgement, at_s: float) -> Comparison:
         return replace(state, leans=wanted, since_s=at_s)
     if at_s - state.since_s < STANDS_S:
         return state
+    if wanted is not None and not _goes_on(state, wanted, judgement.tolerance_a / 2.0):
+        return state  # it was a moment, and the window still remembers it
     if not state.learned:
         return replace(state, leans=wanted, misfit=True, line=state.prior)
     return replace(state, departed=wanted, leans=None, since_s=None)
+
+
+def _goes_on(state: Comparison, departed: Departed, beyond_a: float) -> bool:
+    """Whether the newest readings depart as well."""
+    newest = state.samples[-NEWEST:]
+    a, g = state.line.estimate
+    measured_a = fmean(sample.measured_a for sample in newest)
+    if departed is Departed.BELOW:
+        return measured_a < a + g * (fmean(sample.low_a for sample in newest) - state.dark_a) - beyond_a
+    return measured_a > a + g * (fmean(sample.high_a for sample in newest) - state.dark_a) + beyond_a
 
 
 def _teach(state: Comparison, at_s: float, *, healthy: bool) -> Comparison:

@@ -162,7 +162,7 @@ def _tell(step: Step, port: PortState, expected_a: float | None) -> None:
 
 def observe(port: PortState, measured_s: float, current_a: float) -> None:
     """A plausible current of a powered port, to be compared when its levels are known."""
-    if port.compared is not None and port.compared.points and port.job is None:
+    if port.compared is not None and port.compared.points:
         port.compared = comparison.read(port.compared, measured_s, current_a)
 
 

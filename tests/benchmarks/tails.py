@@ -34,7 +34,7 @@ SIZES = (0.02, 0.03, 0.05, 0.08, 0.12, 0.2, 0.3, 0.5)
 KINDS = ("data-tail", "power-tail")
 PORTS = 4
 LEARN_S, SOUND_S, AFTER_S = 600, 1500, 60
-SHOW_S, BREAK_S, NIGHTS = 1200, 700, 6
+SHOW_S, BREAK_S, NIGHTS = 1200, 700, 10
 SEASON_H = 200.0
 
 
@@ -246,6 +246,7 @@ def by_signature(rng: Random, seed: int, score: Score) -> None:
             handle.port.ambient_c = rng.uniform(-8, 12)
             site.order(port, True)
         told: dict[str, float] = {}
+        falsely: set[str] = set()
         broken = False
         clock.now_s = start_s
         while clock.now_s < start_s + SHOW_S:
@@ -262,15 +263,16 @@ def by_signature(rng: Random, seed: int, score: Score) -> None:
                     if broken:
                         told.setdefault(port, at_s - BREAK_S)
                     else:
-                        score.false += 1
+                        falsely.add(port)
             clock.now_s += 1.0
         for port in ports:
             outcome = signatures[port].end()
             if not last and outcome.verdict in (Verdict.DEPARTED, Verdict.CHANGED):
-                score.false += 1
+                falsely.add(port)
             if last and outcome.verdict is Verdict.DEPARTED:
                 told.setdefault(port, SHOW_S - BREAK_S)
             site.order(port, False)
+        score.false += len(falsely)
         if night >= settings.nights and not last:
             score.sound_h += PORTS * SHOW_S / 3600
         if last:

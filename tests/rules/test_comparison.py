@@ -85,6 +85,18 @@ def test_a_dark_part_is_told_within_30_s(look, lost, seed):
     assert port.told[-1][1] is None
 
 
+@pytest.mark.parametrize("lasts_s", [1, 3, 4])
+def test_a_moment_is_no_departure(lasts_s):
+    """A blink of a few seconds, even to nothing, is not told as a dark part."""
+    port = Port(chase)
+    port.run(600)
+    port.lost = 1.0
+    port.run(lasts_s)
+    port.lost = 0.0
+    port.run(60)
+    assert port.told == []
+
+
 def test_more_than_the_data_explain_is_told():
     """A leak beside the string is told as above, within the same time."""
     port = Port(chase)

@@ -8,7 +8,7 @@ import pytest
 from world import World, site_plan
 
 from rules import hearing
-from rules.door import Expected, Heard, LearnedLoaded, Record, Remark, Switch, Verb
+from rules.door import Expected, Heard, JobChanged, LearnedLoaded, Record, Remark, Switch, Verb
 from rules.levels import PixelMap
 from rules.ports import Condition, PortId
 
@@ -158,6 +158,46 @@ def test_a_condition_stands_while_any_judge_says_so():
     assert world.told(ONE, "fault") == "undercurrent"
     show_data(world, 40, share=0.0)
     assert world.told(ONE, "fault") == "none"
+
+
+def test_the_data_go_on_where_the_idle_floor_is_content():
+    """The dark moments look whole again, the lit ones do not yet: the condition stands."""
+    world = evening()
+    show_data(world, 100)
+    show_data(world, 100, share=0.0)
+    show_data(world, 40, share=0.0, lost=0.6)
+    show_data(world, 20, share=0.4, gain=0.5)
+    port = world.engine.state.ports[ONE]
+    for _ in range(20):
+        show_data(world, 1, share=0.0)
+        if Condition.UNDERCURRENT not in port.detector.active:
+            break
+    assert port.departures
+    assert world.told(ONE, "fault") == "undercurrent"
+
+
+def test_a_job_is_not_compared():
+    """What a test job lights is not what the data ask for: nothing is told meanwhile."""
+    world = World(hearing_plan(), utc=EVENING.replace(hour=12))
+    world.start()
+    world.run(5.0)
+    world.step([JobChanged("a check", (ONE,), True, world.monotonic_s + 600.0, begin=True)])
+    world.run(3.0)
+    port = world.engine.state.ports[ONE]
+    taught = replace(port.compared, line=replace(port.compared.line, windows=50))
+    port.compared = taught
+    world.step([Expected(ONE, ((world.monotonic_s, DARK_A),))])
+    show_data(world, 60, lost=0.6)
+    assert not port.departures
+    assert not port.compared.samples
+
+
+def test_silence_at_the_end_of_the_window_powers_nothing():
+    """A show that never heard its data gets no run-on when its window closes."""
+    world = World(hearing_plan(data=(1,), run_on_s=20.0), utc=datetime(2025, 12, 1, 21, 59, 50, tzinfo=UTC))
+    world.start()
+    world.run(25.0)
+    assert not world.switches
 
 
 def test_what_was_learned_is_kept_and_comes_back():

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from world import NOON, World, clock_window, site_plan, with_prop
 
 from rules import jobs
-from rules.door import Counted, CountPixels, JobChanged, JobEnded, Verb
+from rules.door import Counted, CountPixels, Heard, JobChanged, JobEnded, Verb
 from rules.levels import PixelMap
 from rules.plan import ShowPlan
 from rules.ports import PortId
@@ -136,6 +136,42 @@ def test_a_show_soon_refuses():
     answer = world.ask(Verb.COUNT, "c1/1")
     assert not answer.accepted
     assert "Evening needs it for Mon 01 Dec 18:00" in answer.text
+
+
+def test_a_count_is_over_before_the_lead():
+    """A count that is let in has until 5 s before the next show's lead, and no more than it may need."""
+    world = running(utc=datetime(2025, 12, 1, 17, 49, tzinfo=UTC))
+    assert world.ask(Verb.COUNT, "c1/1").accepted
+    (begun,) = effects(world, CountPixels)
+    lead_utc = datetime(2025, 12, 1, 17, 59, 30, tzinfo=UTC)
+    left_s = (lead_utc - world.utc).total_seconds()
+    assert begun.until_s == pytest.approx(world.monotonic_s + left_s - jobs.SHOW_MARGIN_S)
+    world = running()
+    world.ask(Verb.COUNT, "c1/1")
+    (begun,) = effects(world, CountPixels)
+    assert begun.until_s == pytest.approx(world.monotonic_s + 2 * jobs.count_needs_s(1.0))
+
+
+def test_a_fault_refuses():
+    """A standing fault is seen to first."""
+    world = running()
+    world.ports[TWO].stuck = True
+    world.ports[TWO].power = True
+    world.run(20.0)
+    assert world.told(TWO, "fault") == "stuck-on"
+    answer = world.ask(Verb.COUNT, "c1/1")
+    assert not answer.accepted
+    assert "Port 1.2 has the fault stuck-on" in answer.text
+
+
+def test_data_on_its_universe_refuse():
+    """While something sends to the port's universe, a count would measure that."""
+    world = running()
+    world.step([Heard((2,))])
+    assert world.ask(Verb.COUNT, "c1/2").text.endswith(
+        "show data arrives on universe 2; stop what sends it first."
+    )
+    assert world.ask(Verb.COUNT, "c1/1").accepted
 
 
 ENDS = {

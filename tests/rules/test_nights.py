@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 from world import World, clock_window, site_plan
 
 from rules import nights
-from rules.door import LearnedLoaded, Record, Remark, Verb
+from rules.door import Expected, LearnedLoaded, Record, Remark, Verb
 from rules.errors import RulesError
+from rules.levels import PixelMap
 from rules.ports import PortId
 from rules.signature import SignatureSettings
 
@@ -44,8 +45,8 @@ class Evenings:
         self.world.start()
         self.world.run(2.0)
 
-    def play(self, look=usual, *, poll=1):
-        """One evening, and on to the next; a Remark or alert meanwhile is in the world."""
+    def play(self, look=usual, *, data=None):
+        """One evening; `look`: what the port draws, `data`: what heard levels ask for."""
         world = self.world
         start = world.utc.replace(hour=18, minute=0, second=0, microsecond=0)
         if world.utc > start:
@@ -57,7 +58,10 @@ class Evenings:
         while world.utc < start + timedelta(minutes=9):
             at_s = (world.utc - start).total_seconds()
             world.ports[ONE].current_a = max(0.0, look(at_s)) if at_s >= 0 else IDLE_A
-            world.run(poll)
+            world.run(1.0)
+            if data is not None and at_s >= 0:
+                points = ((world.monotonic_s - 1.0 + n / 4, data(at_s)) for n in range(5))
+                world.step([Expected(ONE, tuple(points))])
 
     def fault(self):
         """The port's gravest fault."""
@@ -176,6 +180,41 @@ def test_a_broken_evening_says_nothing():
     evenings.play(look)
     assert evenings.fault() == "none"
     assert before == len([1 for _, e in world.effects if isinstance(e, Record) and e.kind == "learned"])
+
+
+def test_two_shows_at_once_say_nothing():
+    """While another show runs on the port as well, nobody can tell what either draws: no night of it."""
+    site = plan()
+    extra = replace(site.shows[0], id="extra", name="Extra", when=(clock_window("03:00", "03:05"),))
+    evenings = Evenings(replace(site, shows=(*site.shows, extra)))
+    world = evenings.world
+
+    def look(at_s):
+        if at_s == 100.0:
+            world.ask(Verb.START_SHOW, "", "Extra")
+        if at_s == 130.0:
+            world.ask(Verb.START_SHOW, "", "end Extra")
+        return usual(at_s)
+
+    evenings.play(look)
+    assert not [e for _, e in world.effects if isinstance(e, Record) and e.kind == "learned"]
+
+
+def test_data_know_better():
+    """Where the levels are heard and the port draws what they ask for, a dimmed show is no dark string."""
+    site = plan()
+    port = replace(site.ports[ONE], show_data=PixelMap(ONE, 1, 100), chip="ws2811-12v", idle_a=None)
+    evenings = Evenings(replace(site, ports=MappingProxyType({ONE: port})))
+    for _ in range(7):
+        evenings.play(data=usual)
+    dimmed = tail(0.3, after_s=100.0)
+    evenings.play(dimmed, data=dimmed)
+    evenings.play(dimmed, data=dimmed)
+    assert not evenings.world.alerts
+    evenings.play(dimmed)
+    assert not evenings.world.alerts
+    evenings.play(tail(0.5, after_s=100.0), data=dimmed)
+    assert (ONE, "undercurrent") in evenings.world.alerts
 
 
 def test_what_is_learned_comes_back():
