@@ -1,6 +1,7 @@
 """Where a site keeps its state on disk."""
 
 import os
+from collections.abc import Mapping
 from pathlib import Path
 
 from bridge.config import Settings
@@ -10,19 +11,23 @@ HISTORY = "history.db"
 """The history's file in the state folder."""
 
 
-def state_folder(settings: Settings) -> Path:
-    """The folder of journal, history and control socket; made if it is not there.
+def folder_of(settings: Settings, environ: Mapping[str, str]) -> Path:
+    """Where journal, history and control socket are.
 
-    As configured; else what systemd gives; else below the user's state folder. Raises PermanentError when it
-    can't be made.
+    As configured; else below what systemd gives ($STATE_DIRECTORY); else below the user's own (XDG base
+    directories), by the site's id.
     """
     if settings.site.state_dir is not None:
-        folder = Path(settings.site.state_dir)
-    elif "STATE_DIRECTORY" in os.environ:
-        folder = Path(os.environ["STATE_DIRECTORY"].split(":")[0])
-    else:
-        base = os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state"
-        folder = Path(base) / "duskward" / settings.site.id
+        return settings.site.state_dir
+    if managed := environ.get("STATE_DIRECTORY", "").partition(":")[0]:
+        return Path(managed) / settings.site.id
+    home = environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state"
+    return Path(home) / "duskward" / settings.site.id
+
+
+def state_folder(settings: Settings) -> Path:
+    """The site's folder, made if it is not there. Raises PermanentError when it can't be made."""
+    folder = folder_of(settings, os.environ)
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     except OSError as error:

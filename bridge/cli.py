@@ -14,7 +14,7 @@ from bridge.cli_report import backup, report
 
 app = typer.Typer(
     name="duskward",
-    help="Power for pixel-light ports only while a show needs it; trips and dark strings told at once, on MQTT.",
+    help="Power for pixel-light ports only while a show needs it; faults told at once, on MQTT.",
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,

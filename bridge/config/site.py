@@ -1,6 +1,5 @@
 """The site, its broker, what is published of measurements, and what energy costs."""
 
-import os
 import re
 from collections.abc import Mapping
 from decimal import Decimal
@@ -144,19 +143,6 @@ class SiteSettings(Section):
     reclosing: ReclosingSettings | None = Field(
         default=None, description="Automatic reclosing, for all ports of the site. Default: none."
     )
-
-    def state_folder(self, environ: Mapping[str, str] | None = None) -> Path:
-        """Where the journal and the history are.
-
-        As written; else what systemd made ($STATE_DIRECTORY); else the user's own (XDG base directories).
-        """
-        if self.state_dir is not None:
-            return self.state_dir
-        environ = os.environ if environ is None else environ
-        if managed := environ.get("STATE_DIRECTORY", "").partition(":")[0]:
-            return Path(managed) / self.id
-        home = environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state"
-        return Path(home) / "duskward" / self.id
 
 
 class TlsSettings(Section):

@@ -13,6 +13,7 @@ import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from bridge.app_state import folder_of
 from bridge.config import (
     ConfigurationError,
     load,
@@ -208,12 +209,12 @@ def test_the_broker_has_its_defaults():
 
 def test_state_has_a_folder_without_being_told(tmp_path):
     """Written: relative to the file. Else the service manager's folder, else the user's state folder."""
-    written = parse(changed("  release_delay: 1 min\n", "  state_dir: state\n"), folder=tmp_path).site
-    assert written.state_folder({"STATE_DIRECTORY": "/var/lib/duskward"}) == tmp_path / "state"
-    site = parse(GOOD).site
-    assert site.state_folder({"STATE_DIRECTORY": "/var/lib/a:/var/lib/b"}) == Path("/var/lib/a/quarry-lane")
-    assert site.state_folder({"XDG_STATE_HOME": "/s"}) == Path("/s/duskward/quarry-lane")
-    assert site.state_folder({}) == Path.home() / ".local/state/duskward/quarry-lane"
+    written = parse(changed("  release_delay: 1 min\n", "  state_dir: state\n"), folder=tmp_path)
+    assert folder_of(written, {"STATE_DIRECTORY": "/var/lib/duskward"}) == tmp_path / "state"
+    site = parse(GOOD)
+    assert folder_of(site, {"STATE_DIRECTORY": "/var/lib/a:/var/lib/b"}) == Path("/var/lib/a/quarry-lane")
+    assert folder_of(site, {"XDG_STATE_HOME": "/s"}) == Path("/s/duskward/quarry-lane")
+    assert folder_of(site, {}) == Path.home() / ".local/state/duskward/quarry-lane"
 
 
 def test_a_blade_fuse_is_told_by_its_rating():
