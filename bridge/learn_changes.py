@@ -80,7 +80,7 @@ class Changes:
         level = max(abs(track.low), abs(track.high))
         span = max(track.high - track.low, _SHARE * level, 1.5 * track.jitter)
         inside = track.low - span <= value <= track.high + span
-        if track.grew < _GROWS and not inside and (track.looks > _SETTLE_LOOKS or track.low == track.high):
+        if track.grew < _GROWS and not inside and track.looks > _SETTLE_LOOKS:
             return True
         track.low, track.high = min(track.low, value), max(track.high, value)
         return False
