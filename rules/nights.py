@@ -136,13 +136,14 @@ def power_went_off(step: Step, port: PortState) -> None:
 
 
 def timer(step: Step, port_id: PortId) -> None:
-    """Nights of `port_id` that are over are judged; one that still runs is waited for."""
+    """Nights of `port_id` that are over are judged, restored ones made ready; one that runs is waited for."""
     port = step.site.ports.get(port_id)
     if port is None:
         return
     for show_id, night in port.signatures.items():
         show = step.site.shows.get(show_id)
         if night.start_utc is None:
+            night.signature.prepare()
             continue
         runs = show is not None and show.phase is Phase.RUNNING and show.current is not None
         if runs and show is not None and show.current and show.current.start_utc == night.start_utc:
@@ -259,6 +260,7 @@ def restore(step: Step, port: PortState, event: LearnedLoaded) -> None:
     step.touch(port)
     signature = ShowSignature(_settings(bin_s, most), nights)
     port.signatures = MappingProxyType({**port.signatures, show_id: ShowNight(signature)})
+    step.timers.at(step.now.monotonic_s + SETTLE_S + APART_S * port.index, f"{TIMER}{port.plan.id}")
 
 
 def forget(step: Step, port: PortState) -> None:

@@ -161,8 +161,19 @@ class ShowSignature:
         ][-self.settings.kept :]
         self._former: list[array[float]] = []
         self._departed: array[float] | None = None
-        self._band = self._learn(self._nights)
+        self._usual: _Band | None = None
         self._tonight = self._fresh()
+
+    @property
+    def _band(self) -> _Band:
+        """What is usual; worked out when it is first asked for."""
+        return self._usual or self.prepare()
+
+    def prepare(self) -> _Band:
+        """Work out what is usual now (tens of milliseconds for a long show), not at the first reading."""
+        if self._usual is None:
+            self._usual = self._learn(self._nights)
+        return self._usual
 
     @property
     def learned(self) -> bool:
@@ -287,7 +298,7 @@ class ShowSignature:
         self._nights = nights[-self.settings.kept :]
         if self.learned:
             self._former = []
-        self._band = self._learn(self._nights)
+        self._usual = self._learn(self._nights)
 
     # ------------------------------------------------------------ arithmetic
 

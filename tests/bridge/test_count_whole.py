@@ -96,7 +96,7 @@ class Running:
 
     async def ready(self) -> None:
         """Wait until every port was read."""
-        await until(lambda: all(self.told(port, "power") is not None for port in self.app.plan.ports))
+        await until(lambda: all(self.told(p, "power") is not None for p in self.app.plan.ports), 30.0)
 
 
 @asynccontextmanager

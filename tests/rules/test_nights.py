@@ -222,6 +222,11 @@ def test_what_is_learned_comes_back():
     data = learned().kept()
     again = Evenings()
     again.world.step([LearnedLoaded(ONE, data["name"], data["packed"])])
+    restored = again.world.engine.state.ports[ONE].signatures["evening"].signature
+    # What is usual is worked out port by port after the start, not all at once when the show begins.
+    assert restored._usual is None
+    again.world.run(nights.SETTLE_S + 1.0)
+    assert restored._usual is not None
     again.play(tail(0.3, after_s=100.0))
     assert (ONE, "undercurrent") in again.world.alerts
     again.world.step([LearnedLoaded(ONE, "show other", data["packed"])])
