@@ -294,12 +294,14 @@ class App:
         self.runner.step_now([Stopping(power_off=off)])
         if not off:
             return
-        site = Target(TargetKind.SITE, self.plan.id)
         with suppress(TimeoutError):
             async with asyncio.timeout(STOP_LIMIT_S):
-                while self.told.get(site, {}).get("ports-on"):
-                    self._heard.clear()
-                    await self._heard.wait()
+                # Not until they are told off: an ON just carried out may not have been read yet.
+                while any(
+                    port.plan.abilities.switch and (port.off_owed or port.pending or port.seen_power)
+                    for port in self.runner.engine.state.ports.values()
+                ):
+                    await asyncio.sleep(0.01)
 
     # ------------------------------------------------------------ history
 

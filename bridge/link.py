@@ -216,6 +216,8 @@ class Link:
                 self._drain()  # no acknowledgement will come to do it
             return True
         if retain and payload:
+            if topic in self._alone:  # an older value that was under way when the connection ended
+                self._alone[topic] = publication
             return True  # said again from `retained` on connect
         if qos == 0 and not retain:
             self.dropped += 1
