@@ -78,6 +78,7 @@ async def try_alone(settings: Settings, port: PortId) -> AsyncGenerator[Line, No
         before: bool | None = None
 
         async def read() -> Readings:
+            """All ports, and how the tried one was found."""
             nonlocal before
             await asyncio.sleep(min(0.2, box.every_s))
             found = {reading.port: reading for reading in await driver.read()}
@@ -86,6 +87,7 @@ async def try_alone(settings: Settings, port: PortId) -> AsyncGenerator[Line, No
             return found
 
         async def power(on: bool | None) -> None:
+            """One command; None: as it was found."""
             wanted = bool(before) if on is None else on
             outcome, detail = await driver.command(number_of(port), wanted)
             if on is not None and outcome in (Outcome.REFUSED, Outcome.NOT_SENT):

@@ -31,6 +31,7 @@ def try_port(file: Path, port: str, *, yes: bool, as_json: bool) -> bool:
         raise PermanentError(f"there is no port {port} in {file}; there are: {known}")
     question = QUESTION.format(name=site.ports[PortId(port)].name, port=port)
     if not yes and not _agreed(question):
+        print("Nothing was switched.", file=sys.stderr)
         return False
     lines = asyncio.run(_collect(settings, PortId(port), quiet=as_json))
     last = lines[-1] if lines else {"accepted": False, "text": "It ended without a word."}
