@@ -147,6 +147,11 @@ class PortMeter:
         return self._saved_base_wh + self._saved_j / J_PER_WH
 
     @property
+    def powered(self) -> bool:
+        """Whether the port had power at its last valid reading."""
+        return self._powered
+
+    @property
     def powered_s(self) -> float:
         """How long the port had power [s], never falling; time without readings does not count."""
         return self._powered_base_s + self._powered_s

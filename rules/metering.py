@@ -22,6 +22,7 @@ TELL_OFF_S = 900.0
 def measure(step: Step, port: PortState, reading: Reading, current_a: float | None) -> None:
     """Count a reading; `current_a` is its current if a port can have it. The port is touched already."""
     now_s = step.now.monotonic_s
+    was_powered = port.meter.powered
     port.meter.add(
         reading if current_a is not None or reading.current_a is None else reading._replace(current_a=None)
     )
@@ -32,8 +33,8 @@ def measure(step: Step, port: PortState, reading: Reading, current_a: float | No
         port.learning = baseline.watch(
             port.learning, reading.measured_s, current_a, healthy=not port.detector.active
         )
-    if now_s >= port.energy_next_s or (port.seen_power and port.energy_next_s > now_s + TELL_ON_S):
-        # The second: power has just come on, and what is counted from now on belongs to another show.
+    if now_s >= port.energy_next_s or (port.meter.powered and not was_powered):
+        # Where power has just come on, what is counted from now on belongs to another show.
         tell_energy(step, port)
 
 

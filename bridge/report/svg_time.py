@@ -1,5 +1,6 @@
 """Pictures over time: a night's current, readings around a fault, the season's nights. Pure, as `svg`."""
 
+import math
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -27,6 +28,8 @@ from rules.ports import SEVERITY, Severity
 
 MARK = {Severity.HIGH: "fault", Severity.MEDIUM: "fault-medium", Severity.LOW: "fault-low"}
 SHADES = 5
+FAINT = 0.02
+"""An hour with less of the largest than this is as good as dark: the lead of a show is no hour of light."""
 
 
 def runs(points: Sequence[Point]) -> list[list[Point]]:
@@ -142,7 +145,7 @@ def carpet(hours: Mapping[date, Sequence[float]], days: Sequence[date], *, title
             night = day if hour >= 12 else day - timedelta(days=1)
             nights[night, (hour - 12) % 24] = watts
     most = max(nights.values(), default=0.0)
-    rows = [row for (_, row), watts in nights.items() if watts > 0.004 * most]
+    rows = [row for (_, row), watts in nights.items() if watts >= FAINT * most]
     if not rows:
         return ""
     first, last = min(rows), max(rows) + 1
@@ -168,7 +171,7 @@ def carpet(hours: Mapping[date, Sequence[float]], days: Sequence[date], *, title
 
 def _column(shares: Sequence[float], x: float, width: float, tall: float) -> list[str]:
     """One night; hours of the same shade become one box."""
-    shades = [min(SHADES, -(-int(share * SHADES * 1000) // 1000)) for share in shares]
+    shades = [0 if share < FAINT else min(SHADES, math.ceil(share * SHADES)) for share in shares]
     parts, begin = [], 0
     for at in range(1, len(shades) + 1):
         if at == len(shades) or shades[at] != shades[begin]:
