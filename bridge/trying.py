@@ -46,6 +46,9 @@ class Trial:
     rating_a: float | None = None
     limit_s: float = 6.0
     findings: list[str] = field(default_factory=list)
+    commanded: bool = False
+    well: bool = False
+    """It ended as it should: the port may be given back as it was, else it stays off."""
 
     async def run(self) -> AsyncGenerator[Line, None]:
         """The steps as they come, then the outcome. Closing it gives the port back."""
@@ -65,11 +68,13 @@ class Trial:
                 proven = proven and followed
                 if not followed:
                     break
+            self.well = proven
         except (TrialStopped, TransientError) as stop:
             yield _refused(f"{self.port} is not proven: {stop}")
             return
         finally:
-            await self._give_back()
+            if self.commanded:
+                await self._give_back()
         text = f"{self.port} ({self.name}) follows its commands, and no other port did."
         if self.findings or not proven:
             proven = False
@@ -110,6 +115,7 @@ class Trial:
         was = self._look(before)
         word = "on" if on else "off"
         start_s = time.monotonic()
+        self.commanded = True
         await self.power(on)
         reading, after = was, before
         while time.monotonic() - start_s < self.limit_s:

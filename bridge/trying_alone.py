@@ -87,8 +87,8 @@ async def try_alone(settings: Settings, port: PortId) -> AsyncGenerator[Line, No
             return found
 
         async def power(on: bool | None) -> None:
-            """One command; None: as it was found."""
-            wanted = bool(before) if on is None else on
+            """One command; None: as it was found, or off where anything was wrong."""
+            wanted = (trial.well and bool(before)) if on is None else on
             outcome, detail = await driver.command(number_of(port), wanted)
             if on is not None and outcome in (Outcome.REFUSED, Outcome.NOT_SENT):
                 raise TrialStopped(f"the command was refused: {detail}")

@@ -124,6 +124,43 @@ def test_a_port_that_was_on_is_on_again(tmp_path, monkeypatch):
     assert site.truth(ONE).power
 
 
+def test_a_port_that_trips_meanwhile_is_not_closed_again(tmp_path, monkeypatch):
+    """Although it was on before: after a trip during the proof its port stays off."""
+    quiet_night(monkeypatch)
+
+    async def scenario():
+        site = SimulatedSite(spec(at_start=True), seed=2)
+        async with site.serve() as addresses:
+            file = written(tmp_path, addresses.controllers["eave"])
+            lines = []
+            async for line in try_alone(load(file), ONE):
+                lines.append(line)
+                if line.get("step", "").startswith("on"):
+                    site.port(ONE).short()
+                    await until(lambda: site.truth(ONE).fuse_open)
+                    site.port(ONE).clear_fault()  # a fuse that is cleared by off and on would close now
+        return lines[-1], site
+
+    last, site = run_async(scenario())
+    assert "its fuse is open" in last["text"]
+    assert not site.truth(ONE).commanded
+
+
+def test_what_can_not_be_tried_is_not_touched(tmp_path, monkeypatch):
+    """Where the first reading is wrong already, no command is sent, and the port stays as it was."""
+    quiet_night(monkeypatch)
+
+    async def scenario():
+        site = SimulatedSite(spec(at_start=True), seed=2)
+        async with site.serve() as addresses:
+            lines = await tried(written(tmp_path, addresses.controllers["eave"], current="draw_ma | A"))
+        return lines[-1], site
+
+    last, site = run_async(scenario())
+    assert not last["accepted"]
+    assert site.truth(ONE).power
+
+
 def test_shifted_numbers_are_found_out(tmp_path, monkeypatch):
     """A switch that reaches the neighbour is not proven, and the neighbour is named."""
     quiet_night(monkeypatch)
