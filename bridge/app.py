@@ -232,6 +232,7 @@ class App:
                     await self.link.stop()
                     link.cancel()
             finally:
+                await self.counts.close()
                 for controller in self.runner.controllers.values():
                     await controller.close()
 

@@ -199,7 +199,8 @@ async def _connect(folder: Path) -> tuple[asyncio.StreamReader, asyncio.StreamWr
 async def ask(folder: Path, request: Mapping[str, Any]) -> dict[str, Any]:
     """Ask the process that runs with this state folder; its answer.
 
-    Raises NotRunningError when none listens, TransientError when it ends meanwhile or does not answer in time.
+    Raises NotRunningError when none listens, TransientError when it ends meanwhile or does not answer in
+    time.
     """
     reader, writer = await _connect(folder)
     try:
