@@ -432,6 +432,11 @@ def _site(make: _Maker, tree: Tree) -> Iterator[tuple[str, Component]]:
     )
     yield make.number("energy", "Energy", **_KWH)
     yield make.number("saved", "Energy saved", **_KWH)
+    if tree.plan.tariff is not None:
+        money = {"device_class": "monetary", "state_class": "total", "suggested_display_precision": 2}
+        currency = tree.plan.tariff.currency
+        yield make.number("cost", "Cost", unit_of_measurement=currency, **money)
+        yield make.number("saved-cost", "Cost saved", unit_of_measurement=currency, **money)
     yield make.number("ports-on", "Ports on", icon="mdi:power-socket", **_MEASURED)
     yield make.number("faults", "Faults", icon="mdi:alert-outline", **_MEASURED)
     yield from _faults(make)

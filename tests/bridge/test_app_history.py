@@ -8,6 +8,7 @@ from support import free_port, until
 from bridge.app import App
 from bridge.app_state import HISTORY
 from bridge.config import parse
+from bridge.discovery import Discovery
 from bridge.homie import Tree
 from bridge.report.episodes import pauses
 from bridge.store import Store
@@ -80,3 +81,14 @@ def test_app_cost_is_a_property_in_the_tariffs_currency(tmp_path):
     assert (said.topic, said.payload, said.retain) == ("homie/5/lane/site/cost", b"1.25", True)
     without = Tree(App(settings_of(tmp_path, tariff="")).plan).descriptions()["lane"]
     assert "cost" not in without["nodes"]["site"]["properties"]
+
+
+def test_app_cost_is_shown_on_dashboards(tmp_path):
+    """Dashboards are told of money as money: a total in the tariff's currency, on the topic of the tree."""
+    tree = Tree(App(settings_of(tmp_path)).plan)
+    shown = dict(Discovery(tree).documents())["lane"]["components"]
+    assert shown["cost"]["state_topic"] == "homie/5/lane/site/cost"
+    assert (shown["cost"]["device_class"], shown["cost"]["unit_of_measurement"]) == ("monetary", "EUR")
+    assert shown["saved-cost"]["state_class"] == "total"
+    without = Tree(App(settings_of(tmp_path, tariff="")).plan)
+    assert "monetary" not in str(dict(Discovery(without).documents()))
