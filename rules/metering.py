@@ -136,6 +136,16 @@ def _tell_cost(step: Step, tariff: Tariff) -> None:
             step.effects.append(Record("counter", step.now.utc, site.target, data))
 
 
+def confirm_counters(step: Step) -> bool:
+    """A person lets costs that nobody knows begin with this process; whether there were any."""
+    site, tariff = step.site, step.plan.tariff
+    known, site.counters_whole = site.counters_whole, True
+    if known or tariff is None or site.counters_loaded.issuperset(cost_counters(tariff).values()):
+        return False
+    tell_site_energy(step)
+    return True
+
+
 def load_counters(step: Step, event: CountersLoaded) -> None:
     """Counters of the site go on from what is known of them; what was counted meanwhile is added."""
     site = step.site

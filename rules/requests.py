@@ -169,13 +169,15 @@ def _confirm(step: Step, event: Asked) -> str:
     withheld = [port for port in step.site.ports.values() if port.meter.energy_wh is None]
     for port in withheld:
         port.meter.start(0.0)
-    step.site.counters_whole = True
+    costs = metering.confirm_counters(step)
     held = any(hold.holder == JOURNAL_HOLDER for hold in step.site.holds)
-    if not held and not withheld:
+    if not held and not withheld and not costs:
         raise RefusedError("there is nothing to confirm.")
     if held:
         _release(step, Asked(event.request, Verb.RELEASE, step.site.target, JOURNAL_HOLDER))
-    return "Confirmed." if held else f"Confirmed; {len(withheld)} energy counters begin at zero."
+    if held:
+        return "Confirmed."
+    return f"Confirmed; {len(withheld)} energy counters{' and the costs' if costs else ''} begin at zero."
 
 
 def _weather(step: Step, event: Asked) -> str:

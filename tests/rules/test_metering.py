@@ -8,7 +8,7 @@ from types import MappingProxyType
 import pytest
 from world import NOON, World, site_plan
 
-from rules.door import BaselineLoaded, CountersLoaded, EnergyLoaded, Origin, Record, Stopping
+from rules.door import BaselineLoaded, CountersLoaded, EnergyLoaded, Origin, Record, Stopping, Verb
 from rules.energy import PortMeter
 from rules.plan import SupplyPlan
 from rules.ports import PortId, Reading
@@ -100,6 +100,20 @@ def test_metering_cost_never_falls_over_restarts():
     assert ("lane", "saved-cost") not in again.topics
     again.step([CountersLoaded({}, whole=True)])
     assert again.topics["lane", "saved-cost"] == 0.0
+
+
+def test_metering_costs_nobody_knows_wait_for_a_person():
+    """Where neither history nor broker knows the costs they are not told, until a person confirms it."""
+    world = a_world()
+    world.start(Origin.JOURNAL)
+    world.step([EnergyLoaded(port, 1000.0) for port in world.plan.ports])
+    world.run(8 * 3600)
+    assert ("lane", "cost") not in world.topics
+    answer = world.ask(Verb.CONFIRM)
+    assert answer.accepted
+    assert "the costs begin at zero" in answer.text
+    assert world.topics["lane", "cost"] > 0.0
+    assert not world.ask(Verb.CONFIRM).accepted
 
 
 def test_metering_a_counter_that_is_loaded_costs_nothing():
