@@ -77,20 +77,18 @@ def main() -> None:
     arguments = parser.parse_args()
     rows = []
     print(f"{load()}; {PORTS} ports each, polled every second")
-    head = f"{'controllers':>11} {'answers':>8} {'program':>8} {'values/s':>9} {'µs/value':>9} {'CPU':>5} {'RSS':>7}"
-    print(f"{head}  against the floor")
+    print("controllers  answers  program  values/s  µs/value   CPU     RSS  against the floor")
     for controllers in arguments.controllers:
         floor = measure("floor", "moving", controllers, arguments.seconds)
+        wanted = [answers for answers in ("moving", "still") if arguments.only in (None, answers)]
         runs = [floor]
-        for answers in ("moving", "still"):
-            if arguments.only in (None, answers):
-                runs.append(measure("product", answers, controllers, arguments.seconds))
+        runs += [measure("product", answers, controllers, arguments.seconds) for answers in wanted]
         for one in runs:
             rows.append(one)
             ratio = one.value_us / floor.value_us
+            about = f"{one.controllers:11d} {one.answers:>8} {one.program:>8} {one.values_per_s:9.0f}"
             print(
-                f"{controllers:11d} {one.answers:>8} {one.program:>8} {one.values_per_s:9.0f} {one.value_us:9.1f} "
-                f"{one.cpu_share:5.0%} {one.rss_mb:5.0f}MB  {ratio:.2f}",
+                f"{about} {one.value_us:9.1f} {one.cpu_share:5.0%} {one.rss_mb:5.0f}MB  {ratio:.2f}",
                 flush=True,
             )
     print(load())

@@ -34,11 +34,11 @@ async def run(http: int, port: int, controllers: int) -> None:
     client.max_inflight_messages_set(1000)
     client.connect("127.0.0.1", port)
     client.loop_start()
-    async with aiohttp.ClientSession(connector=aiohttp.TCPConnector(limit=0)) as session:
-        async with asyncio.TaskGroup() as tasks:
-            for n in range(controllers):
-                url, base = f"http://127.0.0.1:{http}/c/{n}", f"floor/5/site-c{n}"
-                tasks.create_task(poll(session, client, url, base, n / controllers))
+    connector = aiohttp.TCPConnector(limit=0)
+    async with aiohttp.ClientSession(connector=connector) as session, asyncio.TaskGroup() as tasks:
+        for n in range(controllers):
+            url, base = f"http://127.0.0.1:{http}/c/{n}", f"floor/5/site-c{n}"
+            tasks.create_task(poll(session, client, url, base, n / controllers))
 
 
 def main() -> None:

@@ -67,8 +67,6 @@ def configuration(
     state_dir: Path,
     *,
     path: str = "c",
-    extra: str = "",
-    rating: str = "",
 ) -> str:
     """A site of `controllers` boxes with `ports` outputs each, which rest with power on."""
     numbers = ", ".join(f"{n}: {{}}" for n in range(1, ports + 1))
@@ -83,20 +81,23 @@ def configuration(
         url = f"http://{LOOPBACK}:{http}"
         switch = {"method": "POST", "url": f"{url}/output/{n}/{{port}}", "json": {"live": "{power}"}}
         text = json.dumps({**reach, "url": f"{url}/{path}/{n}", "switch": switch})
-        boxes.append(
-            f"  c{n}:\n    reach: {text}\n    every_port: {{resting: on{rating}}}\n    ports: {{{numbers}}}"
-        )
+        boxes += [
+            f"  c{n}:",
+            f"    reach: {text}",
+            "    every_port: {resting: on}",
+            f"    ports: {{{numbers}}}",
+        ]
     return "\n".join([
         "site:", f"  id: {SITE}", "  name: Bench", "  timezone: Etc/UTC", "  latitude: 0", "  longitude: 0",
         "  require_synchronised_clock: false", f"  state_dir: {json.dumps(str(state_dir))}",
         f"broker: {{host: {LOOPBACK}, port: {mqtt_port}}}",
-        "measurements: {interval: 0.5 s}", extra, "controllers:", *boxes, "",
+        "measurements: {interval: 0.5 s}", "controllers:", *boxes, "",
     ])  # fmt: skip
 
 
 @dataclass
 class Counter:
-    """The broker's own count of packets (all but a few are PUBLISH), with the CPU time of a process at the moment it was told."""
+    """The broker's own count of packets (all but a few are PUBLISH), with a process's CPU time at that moment."""
 
     port: int
     pid: int | None = None
@@ -176,8 +177,8 @@ class Yard:
     @contextmanager
     def floor(self, controllers: int) -> Iterator[subprocess.Popen[bytes]]:
         """The floor program."""
-        arguments = [str(HERE / "floor_program.py"), "--http", str(self.http), "--mqtt", str(self.broker.port),
-                     "--controllers", str(controllers)]  # fmt: skip
+        places = ["--http", str(self.http), "--mqtt", str(self.broker.port)]
+        arguments = [str(HERE / "floor_program.py"), *places, "--controllers", str(controllers)]
         with process(arguments, self.folder / "floor.log") as started:
             yield started
 
