@@ -245,3 +245,44 @@ def test_chips_of_this_machine(tmp_path):
     )
     assert second.current_a == pytest.approx(0.25)
     assert infer_chips({"devices/x/hwmon/hwmon0/temp1_input": "1"}) is None
+
+
+def test_asked_again_a_counter_is_told_from_a_current():
+    """What only grows from answer to answer is no current, whatever it is called; what moves may be."""
+    looks = [
+        {"o": [{"id": n, "amps": 10 * n + look, "i": 0.5 * n + (0.1 if look % 2 else 0.0)} for n in (1, 2)]}
+        for look in range(3)
+    ]
+    current = infer(looks[0], looks[1:])[0].guesses["current"]
+    assert current.mapping == "i | A"
+    assert "changes from answer to answer" in current.why
+
+
+@pytest.mark.parametrize(
+    ("banks", "where"),
+    [
+        ({"banks": {"a": [{"id": 1, "ma": 5}], "b": [{"id": 2, "ma": 7}]}}, "banks.*[]"),
+        ({"banks": {"a": {"s": [{"id": 1, "ma": 5}]}, "b": {"s": [{"id": 2, "ma": 7}]}}}, "banks.*.s[]"),
+        (
+            {"b": {"a": {"x": {"s": [{"id": 1, "ma": 5}]}}, "c": {"x": {"s": [{"id": 2, "ma": 7}]}}}},
+            "b.*.x[].s[]",
+        ),
+        ({"banks": [[{"id": 1, "ma": 5}], [{"id": 2, "ma": 7}]]}, "banks[]"),
+        ({"banks": {"a": {"1": {"ma": 5}}, "b": {"2": {"ma": 7}}}}, "merge(banks.a, banks.b)"),
+    ],
+)
+def test_banks_of_ports(banks, where):
+    """Banks in lists and in maps, of lists and of maps: one draft that reads the ports of all banks."""
+    draft = infer(banks)[0]
+    assert draft.mapping.get("ports", draft.mapping.get("map")) == where
+    reach, ports = reach_in(http_yaml("rack", [("http://h/s", "GET", draft)]))
+    rows = compile_table(reach, ports)(banks)
+    assert {number: row.current_a for number, row in rows.items()} == {
+        1: pytest.approx(0.005), 2: pytest.approx(0.007)
+    }  # fmt: skip
+
+
+def test_banks_that_count_anew_are_no_ports():
+    """Where each bank begins at 1 again nobody knows which port 1 is meant: no draft claims to."""
+    banks = {"banks": {"a": [{"id": 1, "ma": 5}], "b": [{"id": 1, "ma": 7}]}}
+    assert not any(len(draft.numbers) > 1 for draft in infer(banks))
