@@ -27,7 +27,7 @@ class SystemClock:
 
 
 class PacedClock:
-    """A wall clock that runs `pace` times as fast as the machine's, from `start_utc`; delays keep real seconds.
+    """A wall clock that runs `pace` times as fast, from `start_utc` on; delays keep real seconds.
 
     The demo's evening passes on it in a minute and a half, while fuses, filters and people's delays stay
     what they are.

@@ -4,7 +4,7 @@ Run:  python tests/benchmarks/counting.py [--counts 10000] [--seed 1]
 You see: answers, wrong answers, refusals by cause, readings (median, 95 %, most), readings for 512 pixels.
 """
 
-# ruff: noqa: T201 - a benchmark prints its figures
+
 import argparse
 import collections
 import math

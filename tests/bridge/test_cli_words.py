@@ -21,7 +21,8 @@ controllers:
   gable:
     reach: {{kind: http, url: "http://127.0.0.1:{box}/status", every: 0.2 s, slow_every: 0.2 s, timeout: 1 s,
              ports: "outputs[*]", port: id, current: draw_ma | mA, power: live, tripped: fuse_open,
-             switch: {{method: POST, url: "http://127.0.0.1:{box}/output/{{port}}", json: {{live: "{{power}}"}}}}}}
+             switch: {{method: POST, url: "http://127.0.0.1:{box}/output/{{port}}",
+                      json: {{live: "{{power}}"}}}}}}
     ports: {{1: {{name: Left arch, rating: 4 A}}}}
 shows:
   - {{name: Lantern walk, when: {{from: "17:00", to: "22:00"}}, needs: [gable/1]}}
@@ -29,6 +30,7 @@ shows:
 
 
 def config(folder: Path, *, broker: int = 0, box: int = 0, more: str = "") -> Path:
+    """A configuration file with one controller."""
     file = folder / "site.yaml"
     file.write_text(
         GOOD.format(state=folder / "state", broker=broker or free_port(), box=box or free_port(), more=more)
@@ -135,7 +137,7 @@ def test_asking_a_site_that_does_not_run(tmp_path: Path, command: tuple[str, ...
 
 
 def test_neither_broker_nor_controller_answers(tmp_path: Path) -> None:
-    """Without broker and controller the process goes on, says each once, and answers for its status with 0."""
+    """Without broker and controller the process goes on, says each once, and has a status."""
     file = config(tmp_path)
     with running(file, "--json-logs") as (process, log):
         wait_for(lambda: "controller.unreachable" in log.read_text(), 15, what="a word on the controller")
@@ -185,12 +187,14 @@ def test_a_stop_is_over_within_two_seconds(tmp_path: Path, number: signal.Signal
 
 def test_a_stop_while_starting(tmp_path: Path) -> None:
     """A stop is heard although the first start still waits for the broker's word."""
-    with socket.create_server((LOOPBACK, 0)) as broker:
-        with running(config(tmp_path, broker=broker.getsockname()[1])) as (process, _):
-            wait_for((tmp_path / "state" / "control.sock").exists, 15, what="its socket")
-            process.send_signal(signal.SIGTERM)
-            process.wait(2.0)
-            assert process.returncode == 0
+    with (
+        socket.create_server((LOOPBACK, 0)) as broker,
+        running(config(tmp_path, broker=broker.getsockname()[1])) as (process, _),
+    ):
+        wait_for((tmp_path / "state" / "control.sock").exists, 15, what="its socket")
+        process.send_signal(signal.SIGTERM)
+        process.wait(2.0)
+        assert process.returncode == 0
 
 
 def test_help_loads_nothing_heavy(tmp_path: Path) -> None:
@@ -198,7 +202,8 @@ def test_help_loads_nothing_heavy(tmp_path: Path) -> None:
     script = (
         "import sys\nfrom bridge import cli\nsys.argv = ['duskward', '--help']\n"
         "try:\n    cli.main()\nexcept SystemExit:\n    pass\n"
-        "heavy = {'aiohttp', 'pydantic', 'yaml', 'rich', 'icalendar', 'astral', 'asyncio', 'paho', 'sqlite3'}\n"
+        "heavy = {'aiohttp', 'pydantic', 'yaml', 'rich', 'icalendar', 'astral', 'asyncio', 'paho',\n"
+        "         'sqlite3'}\n"
         "print('loaded', sorted(heavy & set(sys.modules)))\n"
     )
     ended = subprocess.run(

@@ -7,7 +7,8 @@ from rules.ports import Condition
 from rules.wording import WORDS
 
 TEXT = """
-site: {id: lane, name: Lane, timezone: Europe/Dublin, latitude: 53.35, longitude: -6.26, wording_file: words.yaml}
+site:
+  {id: lane, name: Lane, timezone: Europe/Dublin, latitude: 53.35, longitude: -6.26, wording_file: words.yaml}
 broker: {host: mqtt.lan}
 controllers:
   c1:

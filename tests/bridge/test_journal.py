@@ -426,7 +426,7 @@ def test_damage_to_one_copy_after_the_other_is_no_loss(tmp_path, first):
 
 
 def test_an_older_copy_never_speaks_again(tmp_path):
-    """Where a crash left an older copy beside the newer, damage to the newer does not bring back the older."""
+    """Where a crash left an older copy beside the newer, damage to the newer never brings it back."""
     with Journal(tmp_path) as journal:
         journal.write(state(1))
         older = (tmp_path / COPIES[1]).read_bytes()

@@ -23,6 +23,7 @@ def manager(tmp_path: Path) -> Iterator[socket.socket]:
 
 
 def environ(manager: socket.socket, **more: str) -> dict[str, str]:
+    """What a service manager puts into the environment."""
     return {"NOTIFY_SOCKET": manager.getsockname(), **more}
 
 

@@ -138,7 +138,8 @@ def test_levels_not_seen_before_have_their_tolerance():
 @settings(max_examples=25, deadline=None)
 @given(
     gain=st.floats(0.9, 1.12), dark=st.floats(0.18, 0.28), noise=st.floats(0.0, 0.008),
-    step=st.sampled_from([0.001, 0.008]), every=st.sampled_from([0.02, 0.5, 1.0]), seed=st.integers(0, 10_000),
+    step=st.sampled_from([0.001, 0.008]),
+    every=st.sampled_from([0.02, 0.5, 1.0]), seed=st.integers(0, 10_000),
 )  # fmt: skip
 def test_a_sound_port_is_never_told(*, gain, dark, noise, step, every, seed):
     """Whatever gain, idle current and sensor a sound string has, an hour of show raises nothing."""

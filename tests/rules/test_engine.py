@@ -31,7 +31,7 @@ def test_a_show_powers_its_ports_from_lead_to_run_on() -> None:
 
 
 def test_a_trip_latches_is_told_once_and_a_reset_brings_the_port_back() -> None:
-    """A tripped port stays off with a retained alert until a person resets it, then the show powers it again."""
+    """A tripped port stays off with a retained alert until a person's reset; then the show powers it."""
     world = World(site_plan())
     world.start()
     world.run_until(evening(19, 0))
@@ -51,7 +51,7 @@ def test_a_trip_latches_is_told_once_and_a_reset_brings_the_port_back() -> None:
 
 
 def test_a_hold_outranks_a_show_and_is_proven() -> None:
-    """A held port goes dark, is proven off by the controller's own report, and stays off a while after release."""
+    """A held port goes dark, is proven off by the controller's report, and waits after release."""
     world = World(site_plan())
     world.start()
     world.run_until(evening(19, 0))
@@ -135,7 +135,7 @@ def test_the_same_events_give_the_same_effects() -> None:
 
 
 def test_a_bad_event_loses_only_itself() -> None:
-    """An event that raises inside leaves the rest of its step in force, is told, and stops ONs for a while."""
+    """An event that raises leaves the rest of its step in force, is told, and stops ONs for a while."""
     world = World(site_plan())
     world.start()
     world.run_until(evening(17))
