@@ -115,6 +115,7 @@ class PortState(Snapshotted):
         "off_ok_s",
         "off_owed",
         "on_attempts",
+        "on_done_s",
         "on_next_s",
         "on_spent",
         "on_wait_s",
@@ -184,6 +185,8 @@ class PortState(Snapshotted):
         self.off_next_s = NEVER_S
         self.late_on = False
         """An ON of unknown outcome may still act: the next OFF is given twice."""
+        self.on_done_s = NEVER_S
+        """When an ON was last answered, or broken off with an outcome nobody knows [monotonic s]."""
         self.on_attempts = 0
         self.on_next_s = NEVER_S
         self.on_spent = False

@@ -63,7 +63,9 @@ def _drive_off(step: Step, port: PortState, pending: Pending | None) -> None:
         return
     overtaking = pending is not None and pending.power
     still_on = port.seen_power is True and port.seen_power_s >= port.off_ok_s
-    if not (port.off_owed or still_on or overtaking):
+    # An ON that no reading has followed may have acted: its controller may have gone silent just then.
+    unread_on = port.on_done_s > max(port.reading_s, port.off_ok_s)
+    if not (port.off_owed or still_on or overtaking or unread_on):
         return
     now_s = step.now.monotonic_s
     if now_s < port.off_next_s and not overtaking:
@@ -163,6 +165,8 @@ def resolve(step: Step, port: PortState, result: CommandResult) -> None:
                 port.seen_power, port.seen_power_s = False, now_s
                 off_done(step, port)
         return
+    if result.outcome in (Outcome.ACCEPTED, Outcome.UNKNOWN):
+        port.on_done_s = now_s
     if result.outcome is Outcome.ACCEPTED:
         if port.flag_ignore_s > now_s:
             port.flag_ignore_s = now_s + FLAG_FALLS_S
