@@ -199,16 +199,14 @@ def test_seen_on_the_phone_acknowledges(living) -> None:
 def test_a_person_holds_and_releases_from_the_dashboard(living) -> None:
     """A name in the hold line keeps the port dead until the same name is in the release line."""
     platform = living.platform
-    platform.call("text", "set_value", entity_id="text.gate_post_right_add_hold", value="Ann")
-    platform.wait_state("sensor.gate_post_right_held_by", "Ann")
-    platform.wait_state("sensor.gate_post_right_hold_state", "confirmed-off")
-    platform.call("switch", "turn_on", entity_id="switch.gate_post_right_power")
-    wait_for(
-        lambda: platform.state("sensor.gate_post_right_last_answer").startswith("Refused"), 10, "the refusal"
-    )
-    assert living.house.truth("hedge/8")["power"] is False
-    platform.call("text", "set_value", entity_id="text.gate_post_right_release_hold", value="Ann")
-    platform.wait_state("sensor.gate_post_right_held_by", "nobody")
+    platform.call("text", "set_value", entity_id="text.ridge_line_add_hold", value="Ann")
+    platform.wait_state("sensor.ridge_line_held_by", "Ann")
+    platform.wait_state("sensor.ridge_line_hold_state", "confirmed-off")
+    platform.call("switch", "turn_on", entity_id="switch.ridge_line_power")
+    wait_for(lambda: platform.state("sensor.ridge_line_last_answer").startswith("Refused"), 10, "the refusal")
+    assert living.house.truth("gable/4")["power"] is False
+    platform.call("text", "set_value", entity_id="text.ridge_line_release_hold", value="Ann")
+    platform.wait_state("sensor.ridge_line_held_by", "nobody")
 
 
 def test_wind_holds_the_display(living) -> None:
@@ -231,7 +229,6 @@ def test_a_show_started_from_the_dashboard_lights_its_ports(living) -> None:
     _lift_weather(living)
     platform.call("select", "select_option", entity_id="select.quarry_lane_show", option="Quarry lights")
     platform.wait_state("select.quarry_lane_show", "Quarry lights", 60)
-    # Not a port that others of these tests release, reset or hold: those may wait out their delays.
     house.wait_power("hedge/2", True, 60)
     platform.call("select", "select_option", entity_id="select.quarry_lane_show", option="No show")
     platform.wait_state("select.quarry_lane_show", "No show", 30)
