@@ -70,6 +70,8 @@ def _settings(bin_s: float, most: int) -> SignatureSettings:
 
 def observe(step: Step, port: PortState, measured_s: float, current_a: float) -> None:
     """A plausible current of a powered port: it belongs to the one show that runs, if one does."""
+    if not port.shows:
+        return
     running = [show for show in map(step.site.shows.__getitem__, port.shows) if show.phase is Phase.RUNNING]
     if len(running) != 1:
         if len(running) > 1:

@@ -27,7 +27,7 @@ def percentile(values: list[float], share: float) -> float:
 
 
 def measure(path: str, trips: int, controllers: int, seed: int) -> tuple[list[float], list[float]]:
-    """Open `trips` fuses one after another; latencies from the opening, and from the answer telling it [s]."""
+    """Open `trips` fuses one after another; latencies from the opening and from the answer that told [s]."""
     heard: dict[str, float] = {}
     whole, own = [], []
     rng = Random(seed)

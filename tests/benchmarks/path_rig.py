@@ -97,7 +97,7 @@ def configuration(
 
 @dataclass
 class Counter:
-    """The broker's own count of packets (all but a few are PUBLISH), with a process's CPU time at that moment."""
+    """The broker's own count of packets (nearly all PUBLISH), with a process's CPU time at that moment."""
 
     port: int
     pid: int | None = None
