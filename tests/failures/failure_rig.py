@@ -305,21 +305,16 @@ class Rig:
         self.broker = PrivateBroker(folder, broker_lines, anonymous=anonymous)
         self.relay = Relay((LOOPBACK, self.broker.port)) if relay else None
         self.recorder = Recorder(self.broker.port) if anonymous else None
-        begun_s = time.monotonic()
+        self._offsets: tuple[tuple[float, float], ...] = ()
         self.yard = Yard(folder, seed)
-        self.slack_s = int(2 * (time.monotonic() - begun_s))
-        """A slow machine needs longer to start: shows are planned so much later [s]."""
 
     # ------------------------------------------------------------ the night
 
     def plan_night(
         self, *spans: tuple[float, float], broker: Mapping[str, Any] | None = None, **site: object
     ) -> None:
-        """Write the configuration: shows at these seconds from now, in whole seconds of the wall clock."""
-        now = SystemClock().now()
-        base = int(now.utc.timestamp()) + 1 + self.slack_s
-        offset_s = now.utc.timestamp() - now.monotonic_s
-        windows = [{"from": _clock(base + a), "to": _clock(base + b)} for a, b in spans]
+        """Write the configuration: shows at these seconds after the first start, in whole seconds."""
+        self._offsets = spans
         document = {
             "site": {
                 "id": SITE, "name": "Slate Yard", "timezone": "Etc/UTC", "latitude": 52.0, "longitude": -8.0,
@@ -338,22 +333,36 @@ class Rig:
                 }
                 for box, shape in BOXES.items()
             },
-            "shows": [{"name": "Yard lights", "when": windows, "needs": ["eave/*", "mast/*"]}],
+            "shows": [],
         }  # fmt: skip
+        self.config.write_text(yaml.safe_dump(document, sort_keys=False))
+
+    def _begin_night(self) -> None:
+        """Now that the process runs, however long that took: the shows, by a reload."""
+        document = yaml.safe_load(self.config.read_text())
+        now = SystemClock().now()
+        base = int(now.utc.timestamp()) + 1
+        offset_s = now.utc.timestamp() - now.monotonic_s
+        windows = [{"from": _clock(base + a), "to": _clock(base + b)} for a, b in self._offsets]
+        document["shows"] = [{"name": "Yard lights", "when": windows, "needs": ["eave/*", "mast/*"]}]
         text = yaml.safe_dump(document, sort_keys=False)
         self.config.write_text(text)
         site_plan = plan(parse(text, folder=self.folder))
         self.night.lead_s = lead_s(site_plan, site_plan.shows[0])
-        self.night.spans += [(base + a - offset_s, base + b - offset_s) for a, b in spans]
+        self.night.spans += [(base + a - offset_s, base + b - offset_s) for a, b in self._offsets]
+        self._offsets = ()
+        assert self.process is not None
+        self.process.send_signal(signal.SIGHUP)
+        wait_for(lambda: self.events("configuration.adopted") or self._ended(), 10, what="the night's plan")
+
+    def at(self, which: int, *, end: bool = False, plus_s: float = 0.0) -> None:
+        """Sleep until a span begins or ends."""
+        time.sleep(max(0.0, self.night.spans[which][1 if end else 0] + plus_s - time.monotonic()))
 
     @staticmethod
     def now_s() -> float:
         """The machine's monotonic second, shared by all processes."""
         return time.monotonic()
-
-    def at(self, which: int, *, end: bool = False, plus_s: float = 0.0) -> None:
-        """Sleep until a span begins or ends."""
-        time.sleep(max(0.0, self.night.spans[which][1 if end else 0] + plus_s - time.monotonic()))
 
     # ------------------------------------------------------------ duskward
 
@@ -372,8 +381,10 @@ class Rig:
             )  # fmt: skip
         if wait:
             wait_for(
-                lambda: self.status() or self._ended(), 20, what=f"a status; log: {self.log_text()[-2000:]}"
+                lambda: self.status() or self._ended(), 30, what=f"a status; log: {self.log_text()[-2000:]}"
             )
+        if self._offsets:
+            self._begin_night()
 
     def _ended(self) -> bool:
         assert self.process is not None
@@ -467,6 +478,11 @@ class Rig:
     def wait_dark(self, limit_s: float = 10.0) -> float:
         """Wait until nothing has power; when."""
         return self.wait_lit((), limit_s)
+
+    def end_show(self) -> None:
+        """Somebody ends the show; everything goes dark."""
+        assert self.ask("start-show", "", "end")["accepted"]
+        self.wait_dark()
 
     def power_intervals(self) -> Iterator[tuple[str, float, float]]:
         """Port, from, to [monotonic s] of every stretch of real power."""

@@ -41,7 +41,7 @@ class Season:
         self.deaf: list[tuple[float, float]] = []
         self.rss: list[float] = []
         self.files: list[int] = []
-        self.trips_checked = 0
+        self.trips_seen = self.trips_checked = 0
         self.quiet: list[int] = []
         """Nights without a fault: every port must have had its show."""
         self.starts = 0
@@ -83,11 +83,9 @@ class Season:
     def run(self, say: Callable[[str], None]) -> None:
         """All nights."""
         rig = self.rig
-        rig.plan_night((0, 1))
-        rig.night.spans.clear()
-        text = rig.config.read_text()
-        head, _, _ = text.partition("shows:")
+        rig.plan_night()
         show = f'{{from: "{SHOW_H[0]}:00", to: "{SHOW_H[1]}:00"}}'
+        head, _, _ = rig.config.read_text().partition("shows:")
         rig.config.write_text(
             f"{head}shows:\n- {{name: Yard lights, when: {show}, needs: [eave/*, mast/*]}}\n"
         )
@@ -123,8 +121,11 @@ class Season:
         rig.yard.tell("behave", controller="mast")
         rig.wait_agreed(40)
         truths = rig.yard.get("truth")
+        trips = [change["port"] for change in rig.yard.get("history")["power"] if change["cause"] == "trip"]
+        tonight, self.trips_seen = set(trips[self.trips_seen :]), len(trips)
         for port in PORTS:
-            if truths[port]["fuse_open"]:
+            # (One that was reset yesterday stands open until it is switched on again.)
+            if truths[port]["fuse_open"] and port in tonight:
                 wait_for(lambda port=port: rig.recorder.alert(port), 10, what=f"the alert of {port}")
                 self.trips_checked += 1
             rig.yard.tell("mend", port=port)
@@ -357,10 +358,11 @@ def main() -> int:
     reader.add_argument("--nights", type=int, default=70)
     reader.add_argument("--seed", type=int, default=1)
     reader.add_argument("--day", type=float, default=14.0, help="real seconds a day takes")
+    reader.add_argument("--folder", type=Path, help="keep state and logs there")
     arguments = reader.parse_args()
     with tempfile.TemporaryDirectory(prefix="duskward-season-") as folder:
         figures = play(
-            Path(folder), seed=arguments.seed, nights=arguments.nights, day_s=arguments.day,
+            arguments.folder or Path(folder), seed=arguments.seed, nights=arguments.nights, day_s=arguments.day,
             say=lambda line: sys.stderr.write(f"{line}\n"),
         )  # fmt: skip
     for name, value in figures.items():

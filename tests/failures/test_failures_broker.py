@@ -16,7 +16,7 @@ THREE = ("eave/1", "mast/1", "mast/2")
 def test_broker_killed_and_back_empty(tmp_path: Path) -> None:
     """A broker that dies with all it held gets everything back, also a trip that happened meanwhile."""
     with site(tmp_path) as rig:
-        rig.plan_night((2, 6), (8, 9))
+        rig.plan_night((1, 6), (8, 9))
         rig.start()
         rig.wait_lit()
         rig.broker.kill()
@@ -40,7 +40,7 @@ def test_broker_not_there_for_long(tmp_path: Path) -> None:
     """Without a broker shows have their power; the log says so once, and the end of it once."""
     with site(tmp_path, relay=True) as rig:
         rig.relay.refuse()
-        rig.plan_night((5, 8))  # a first start asks the broker for up to 3 s whether the site is known
+        rig.plan_night((1, 4))
         rig.start()
         rig.wait_lit()
         rig.yard.tell("fault", port="mast/1", kind="short")
@@ -60,7 +60,7 @@ def test_slow_broker_delays_no_power(tmp_path: Path) -> None:
     """A broker that takes half a second for everything does not make an OFF late, nor the last word wrong."""
     with site(tmp_path, relay=True) as rig:
         rig.relay.delay_s = 0.5
-        rig.plan_night((3, 5), (7, 8))
+        rig.plan_night((1, 5), (7, 8))
         rig.start()
         rig.wait_lit()
         rig.wait_dark()
@@ -73,7 +73,7 @@ def test_slow_broker_delays_no_power(tmp_path: Path) -> None:
 def test_silent_broker_is_left_and_found_again(tmp_path: Path) -> None:
     """A broker that takes bytes and says nothing holds up no power; what happened meanwhile is told after."""
     with site(tmp_path, relay=True) as rig:
-        rig.plan_night((2, 6))
+        rig.plan_night((1, 6))
         rig.start()
         rig.wait_lit()
         wait_for(lambda: rig.recorder.state == "ready", what="a word on the broker")
@@ -91,7 +91,7 @@ def test_broker_that_hangs_up_on_one_message(tmp_path: Path) -> None:
     """A payload the broker hangs up on is set aside; alerts and values of all others get through."""
     with site(tmp_path, relay=True) as rig:
         rig.relay.cut_on = f"{device('eave/2')}/port/fault-detail".encode()
-        rig.plan_night((2, 8))
+        rig.plan_night((1, 8))
         rig.start()
         rig.wait_lit()
         rig.yard.tell("fault", port="eave/2", kind="short")
@@ -118,7 +118,7 @@ def test_refused_credentials(tmp_path: Path) -> None:
     secret.write_text("wrong-hollow-27")
     with site(tmp_path, broker_lines=[f"password_file {users}"], anonymous=False) as rig:
         rig.recorder = Recorder(rig.broker.port, username="watcher", password="w")
-        rig.plan_night((5, 6), broker={"username": "yard", "password_file": str(secret)})
+        rig.plan_night((1, 3), broker={"username": "yard", "password_file": str(secret)})
         rig.start()
         rig.wait_lit()
         rig.wait_dark()

@@ -14,7 +14,7 @@ EAVE, MAST = ("eave/1", "eave/2"), ("mast/1", "mast/2")
 def test_hung_controller(tmp_path: Path) -> None:
     """A box that hangs over a show's end is told, holds up no other, and is dark soon after it answers."""
     with site(tmp_path) as rig:
-        rig.plan_night((2, 4), (9, 10))
+        rig.plan_night((1, 4), (9, 10))
         rig.start()
         rig.wait_lit()
         rig.yard.tell("misbehave", controller="mast", kind="hang")
@@ -38,7 +38,7 @@ def test_hung_controller(tmp_path: Path) -> None:
 def test_deaf_controller(tmp_path: Path) -> None:
     """A box that says yes and does nothing is told as stuck on, and is dark soon after it obeys."""
     with site(tmp_path) as rig:
-        rig.plan_night((2, 4))
+        rig.plan_night((1, 4))
         rig.start()
         rig.wait_lit()
         rig.yard.tell("misbehave", controller="eave", kind="deaf")
@@ -58,7 +58,7 @@ def test_deaf_controller(tmp_path: Path) -> None:
 def test_lying_controller(tmp_path: Path) -> None:
     """A box that claims power whatever is the case does not keep its ports on, nor hide another's trip."""
     with site(tmp_path) as rig:
-        rig.plan_night((2, 5))
+        rig.plan_night((1, 5))
         rig.start()
         rig.wait_lit()
         rig.yard.tell("misbehave", controller="mast", kind="claims-on")
@@ -75,7 +75,7 @@ def test_lying_controller(tmp_path: Path) -> None:
 def test_slow_controller(tmp_path: Path) -> None:
     """A box that trickles its answers delays no OFF, its own ports' included, and no other box."""
     with site(tmp_path) as rig:
-        rig.plan_night((2, 4), (7, 8))
+        rig.plan_night((1, 4), (7, 8))
         rig.start()
         rig.wait_lit()
         rig.yard.tell("misbehave", controller="mast", kind="slow", gap_s=0.5)
@@ -91,7 +91,7 @@ def test_slow_controller(tmp_path: Path) -> None:
 def test_restarting_controllers(tmp_path: Path) -> None:
     """Boxes that lose power mid-show are no trips: they get power back, and not beyond the show's end."""
     with site(tmp_path) as rig:
-        rig.plan_night((2, 8))
+        rig.plan_night((1, 8))
         rig.start()
         rig.wait_lit()
         rig.yard.tell("restart", controller="eave", down_s=1.0)
@@ -107,7 +107,7 @@ def test_restarting_controllers(tmp_path: Path) -> None:
 def test_reset_at_the_end_of_a_show(tmp_path: Path) -> None:
     """A box that comes back from a restart after the show, its ports on by itself, is switched off."""
     with site(tmp_path) as rig:
-        rig.plan_night((2, 5))
+        rig.plan_night((1, 5))
         rig.start()
         rig.wait_lit()
         rig.at(0, end=True, plus_s=-0.7)

@@ -19,7 +19,7 @@ pytestmark = pytest.mark.skipif(mosquitto_program() is None, reason="needs a mos
 def test_killed_at_random_instants(tmp_path: Path) -> None:
     """A kill -9 at any instant forgets no hold and no trip, and powers no port it must not."""
     with site(tmp_path) as rig:
-        rig.plan_night((2, 90))
+        rig.plan_night((1, 90))
         rig.start()
         rig.wait_lit()
         assert rig.ask("hold", "mast/2", "Ann")["accepted"]
@@ -31,8 +31,7 @@ def test_killed_at_random_instants(tmp_path: Path) -> None:
             time.sleep(rig.rng.uniform(0.0, 0.8))
             rig.crash()
         rig.wait_lit(("eave/1", "mast/1"))
-        assert rig.ask("start-show", "", "end")["accepted"]
-        rig.wait_dark()
+        rig.end_show()
         rig.wait_agreed()
         assert rig.recorder.value("mast/2", "hold-state") == "confirmed-off"
         assert "Ann" in rig.recorder.value("mast/2", "hold")
@@ -45,21 +44,21 @@ def test_killed_at_random_instants(tmp_path: Path) -> None:
 def test_killed_before_anything_had_to_be_kept(tmp_path: Path) -> None:
     """A second start after an uneventful first one is no lost journal: shows have their power."""
     with site(tmp_path) as rig:
-        rig.plan_night((5, 8))
+        rig.plan_night((1, 90))
         rig.start()
         wait_for(lambda: rig.recorder.state == "ready", what="the first run's word")
         rig.kill()
         rig.start()
         assert not rig.events("journal.lost")
         rig.wait_lit()
-        rig.wait_dark()
+        rig.end_show()
         rig.judge()
 
 
 def test_all_state_lost(tmp_path: Path) -> None:
     """With its state folder gone the site starts held, because the broker knows it; no counter falls."""
     with site(tmp_path) as rig:
-        rig.plan_night((2, 60))
+        rig.plan_night((1, 60))
         rig.start()
         rig.wait_lit()
         wait_for(lambda: rig.recorder.state == "ready", what="a word on the broker")
@@ -80,7 +79,7 @@ def test_all_state_lost(tmp_path: Path) -> None:
 def test_killed_over_the_end_of_a_show(tmp_path: Path) -> None:
     """Ports left on by a crash go dark as soon as the next run has read them."""
     with site(tmp_path) as rig:
-        rig.plan_night((2, 4))
+        rig.plan_night((1, 4))
         rig.start()
         rig.wait_lit()
         rig.at(0, end=True, plus_s=-0.3)
@@ -93,7 +92,7 @@ def test_killed_over_the_end_of_a_show(tmp_path: Path) -> None:
 def test_journal_torn_before_the_start(tmp_path: Path) -> None:
     """A journal torn at any byte loses nothing with one copy, and with both the site starts held."""
     with site(tmp_path) as rig:
-        rig.plan_night((2, 30))
+        rig.plan_night((1, 30))
         rig.start()
         rig.wait_lit()
         assert rig.ask("hold", "mast/2", "Ann")["accepted"]
@@ -134,7 +133,7 @@ def test_disk_full(tmp_path: Path) -> None:
     try:
         with site(tmp_path) as rig:
             rig.state_dir = disk / "state"
-            rig.plan_night((2, 8))
+            rig.plan_night((1, 8))
             rig.start()
             rig.wait_lit()
             filler = disk / "filler"
@@ -172,7 +171,7 @@ def test_disk_full(tmp_path: Path) -> None:
 def test_damaged_store(tmp_path: Path) -> None:
     """A history full of noise is set aside and told; shows run, and counters do not fall."""
     with site(tmp_path) as rig:
-        rig.plan_night((2, 4), (9, 90))
+        rig.plan_night((1, 4), (9, 90))
         rig.start()
         rig.wait_lit()
         rig.wait_dark()
@@ -186,8 +185,7 @@ def test_damaged_store(tmp_path: Path) -> None:
         rig.start()
         wait_for(lambda: rig.events("store.set_aside"), what="the word in the log")
         rig.wait_lit()
-        assert rig.ask("start-show", "", "end")["accepted"]
-        rig.wait_dark()
+        rig.end_show()
         rig.wait_agreed()
         assert [file.name for file in rig.state_dir.glob("history.db*") if "-wal" not in file.name]
         rig.judge()
@@ -197,7 +195,7 @@ def test_damaged_store(tmp_path: Path) -> None:
 def test_few_files_and_little_memory(tmp_path: Path) -> None:
     """With 40 descriptors and 1.2 GB of address space the site runs, whoever crowds at its socket."""
     with site(tmp_path) as rig:
-        rig.plan_night((3, 6))
+        rig.plan_night((1, 6))
         rig.start(limited=("prlimit", "--nofile=40", f"--as={1200 * 2**20}"))
         rig.wait_lit()
         with ExitStack() as crowd:
@@ -216,7 +214,7 @@ def test_few_files_and_little_memory(tmp_path: Path) -> None:
 def test_two_with_one_state_folder(tmp_path: Path) -> None:
     """The second process with one state folder ends with one sentence; the first one is not disturbed."""
     with site(tmp_path) as rig:
-        rig.plan_night((2, 4))
+        rig.plan_night((1, 90))
         rig.start()
         second = subprocess.run(
             [sys.executable, "-m", "bridge.cli", "run", str(rig.config)],
@@ -229,7 +227,7 @@ def test_two_with_one_state_folder(tmp_path: Path) -> None:
         assert second.stderr.count("\n") == 1
         assert "is used by another duskward" in second.stderr
         rig.wait_lit()
-        rig.wait_dark()
+        rig.end_show()
         rig.wait_agreed()
         rig.judge()
 
@@ -237,7 +235,7 @@ def test_two_with_one_state_folder(tmp_path: Path) -> None:
 def test_two_with_one_site_id(tmp_path: Path) -> None:
     """Two processes with one site id on one broker say so; ports follow the shows all the same."""
     with site(tmp_path) as rig:
-        rig.plan_night((2, 9))
+        rig.plan_night((1, 9))
         rig.start()
         rig.wait_lit()
         other = tmp_path / "other.yaml"

@@ -13,7 +13,7 @@ pytestmark = pytest.mark.skipif(mosquitto_program() is None, reason="needs a mos
 def test_what_a_stop_does_to_ports(tmp_path: Path, at_stop: str) -> None:
     """With `at_stop: off` every port is dark when the process has ended; with `leave` none changes."""
     with site(tmp_path) as rig:
-        rig.plan_night((2, 20), at_stop=at_stop)
+        rig.plan_night((1, 20), at_stop=at_stop)
         rig.start()
         rig.wait_lit()
         wait_for(lambda: rig.recorder.state == "ready", what="a word on the broker")
@@ -31,7 +31,7 @@ def test_what_a_stop_does_to_ports(tmp_path: Path, at_stop: str) -> None:
 def test_a_stop_with_everything_hung(tmp_path: Path) -> None:
     """With a silent broker and a hung box a stop takes less than 2 s, and the other box is dark."""
     with site(tmp_path, relay=True) as rig:
-        rig.plan_night((2, 20), at_stop="off")
+        rig.plan_night((1, 20), at_stop="off")
         rig.start()
         rig.wait_lit()
         wait_for(lambda: rig.recorder.state == "ready", what="a word on the broker")
