@@ -362,7 +362,8 @@ def main() -> int:
     arguments = reader.parse_args()
     with tempfile.TemporaryDirectory(prefix="duskward-season-") as folder:
         figures = play(
-            arguments.folder or Path(folder), seed=arguments.seed, nights=arguments.nights, day_s=arguments.day,
+            arguments.folder or Path(folder), seed=arguments.seed,
+            nights=arguments.nights, day_s=arguments.day,
             say=lambda line: sys.stderr.write(f"{line}\n"),
         )  # fmt: skip
     for name, value in figures.items():
