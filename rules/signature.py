@@ -121,7 +121,7 @@ class Night:
 
 @dataclass(frozen=True, slots=True)
 class _Band:
-    """What is usual: per bin the median, the lowest and highest median around it, and the spread [A]."""
+    """What is usual: per bin the median, the lowest and highest of all nights around it, the spread [A]."""
 
     usual: Sequence[float]
     low: Sequence[float]
@@ -307,10 +307,13 @@ class ShowSignature:
         # Nights of one show differ by a bin or so; what most of them reach is the show.
         length = int(median(map(len, nights))) if nights else 0
         usual, deviation = array("f"), array("f")
+        least, most = array("f"), array("f")
         for n in range(length):
             values = [night[n] for night in nights if n < len(night) and not math.isnan(night[n])]
             middle = median(values) if 2 * len(values) > len(nights) else _NOT_SEEN
             usual.append(middle)
+            least.append(min(values, default=_NOT_SEEN))
+            most.append(max(values, default=_NOT_SEEN))
             deviation.append(median(abs(value - middle) for value in values) if values else _NOT_SEEN)
         known = [value for value in deviation if not math.isnan(value)]
         common = median(known) if known else 0.0
@@ -319,9 +322,11 @@ class ShowSignature:
         low, high, spread = array("f"), array("f"), array("f")
         for n in range(length):
             around = range(max(0, n - settings.neighbours), min(length, n + settings.neighbours + 1))
-            near = [usual[m] for m in around if not math.isnan(usual[m])]
-            low.append(min(near, default=_NOT_SEEN))
-            high.append(max(near, default=_NOT_SEEN))
+            # Readings catch a moving look at another phase each night, and for the whole of it: what any
+            # night has drawn there is usual. Where the show stands still this is the noise, and no more.
+            near = [m for m in around if not math.isnan(usual[m])]
+            low.append(min((least[m] for m in near), default=_NOT_SEEN))
+            high.append(max((most[m] for m in near), default=_NOT_SEEN))
             widest = max((deviation[m] for m in around if not math.isnan(deviation[m])), default=0.0)
             expected = abs(usual[n]) if not math.isnan(usual[n]) else 0.0
             spread.append(
