@@ -73,6 +73,9 @@ def _detect(step: Step, port: PortState, reading: Reading) -> None:
             conditions.return_(step, port, change.condition)
     if changes:
         step.look_at(port, feeds=True)
+    if port.flag is True and step.now.monotonic_s > port.flag_ignore_s and not port.reclose.tripped:
+        # Dealt with, and still or again up: a reset onto a short opens the fuse before the flag is seen down.
+        _trip_changed(step, port, active=True)
 
 
 def _trip_changed(step: Step, port: PortState, *, active: bool) -> None:
