@@ -119,3 +119,20 @@ def test_reset_at_the_end_of_a_show(tmp_path: Path) -> None:
         rig.wait_dark()
         rig.wait_agreed()
         rig.judge()
+
+
+def test_reset_onto_a_short(tmp_path: Path) -> None:
+    """A reset while the string is still shorted opens the fuse within milliseconds: that is told again."""
+    with site(tmp_path) as rig:
+        rig.plan_night((1, 60))
+        rig.start()
+        rig.wait_lit()
+        rig.yard.tell("fault", port="eave/1", kind="short")
+        wait_for(lambda: rig.recorder.alert("eave/1"), what="the alert")
+        assert rig.ask("acknowledge", "eave/1", "fuse-trip")["accepted"]
+        assert rig.ask("reset", "eave/1")["accepted"]
+        wait_for(lambda: not rig.recorder.alert("eave/1"), what="the end of the alert")
+        wait_for(lambda: rig.recorder.alert("eave/1"), 15, what="the alert of the second trip")
+        assert rig.ask("start-show", "", "end")["accepted"]
+        rig.wait_dark()
+        rig.judge()
