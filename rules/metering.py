@@ -71,18 +71,27 @@ def _show(step: Step, port: PortState) -> str:
 
 
 def tell_site_energy(step: Step) -> None:
-    """The site's counters: what it cost, and the sums as long as every port's is known."""
+    """The site's counters: what it cost, and the sums as long as every port's is known.
+
+    The sums are of what was told of the ports, as it is shown: more than that may be lost in a crash, and the
+    site's counters would fall.
+    """
     if step.plan.tariff is not None:
         _tell_cost(step, step.plan.tariff)
-    energy_wh = saved_wh = 0.0
+    energy_kwh = saved_kwh = 0.0
     for port in step.site.ports.values():
-        own_wh = port.meter.energy_wh
-        if own_wh is None:
+        if port.meter.energy_wh is None:
             return
-        energy_wh += own_wh
-        saved_wh += port.meter.saved_wh
-    step.tell(step.site, "energy", energy_wh / 1000.0)
-    step.tell(step.site, "saved", saved_wh / 1000.0)
+        own_wh, saved_wh, *_ = port.energy_told or (port.meter.energy_wh, port.meter.saved_wh)
+        energy_kwh += _shown_kwh(own_wh)
+        saved_kwh += _shown_kwh(saved_wh)
+    step.tell(step.site, "energy", energy_kwh)
+    step.tell(step.site, "saved", saved_kwh)
+
+
+def _shown_kwh(energy_wh: float) -> float:
+    """A counter as it is published [kWh]: to the watt-hour, to the milliwatt-hour below 1 kWh."""
+    return round(energy_wh / 1000.0, 3 if energy_wh >= 1000.0 else 6)
 
 
 def load_energy(step: Step, event: EnergyLoaded) -> None:
