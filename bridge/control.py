@@ -70,9 +70,7 @@ async def listen(
 
     old = os.umask(0o177)
     try:
-        server = await asyncio.start_unix_server(
-            serve, path, limit=LINE_LIMIT_BYTES, backlog=CLIENTS_MOST
-        )
+        server = await asyncio.start_unix_server(serve, path, limit=LINE_LIMIT_BYTES, backlog=CLIENTS_MOST)
     except OSError as error:
         raise PermanentError(
             f"the control socket {path} can't be made: {error.strerror or error}; "
