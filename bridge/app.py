@@ -121,6 +121,7 @@ class App:
         self._answers: dict[int, asyncio.Future[Answer]] = {}
         self._request = 0
         self._watchers: dict[str, asyncio.Task[None]] = {}
+        self._exchanging: asyncio.Task[None] | None = None
         self._surveyed = asyncio.Event()
         self._heard = asyncio.Event()
         """Something was published since it was cleared."""
@@ -223,6 +224,7 @@ class App:
                     await self._end_count()
                     notifier.tell(STOPPING=1, STATUS="Stopping.")
                     await self._darken()
+                    await self._end_exchange()
                     others += self._watchers.values()
                     others += self._hearing
                     for task in others:
@@ -675,17 +677,49 @@ class App:
             return
         before, self.settings, self.plan = self.settings, settings, adopted.plan
         self.outlet.replan(adopted.plan, self._tree(adopted.plan))
-        self._tasks.create_task(self._exchange(before, settings, adopted.plan), name="reload")
+        work = self._exchange(self._exchanging, before, settings, adopted.plan)
+        self._exchanging = self._tasks.create_task(work, name="reload")
         _log.info("configuration.adopted", ports=len(adopted.plan.ports))
 
-    async def _exchange(self, before: Settings, after: Settings, plan: SitePlan) -> None:
+    async def _end_exchange(self) -> None:
+        """A reload under way when the site stops is broken off: it must start nothing any more."""
+        if self._exchanging is not None:
+            self._exchanging.cancel()
+            await asyncio.wait({self._exchanging})
+
+    async def _exchange(
+        self, earlier: asyncio.Task[None] | None, before: Settings, after: Settings, plan: SitePlan
+    ) -> None:
         """Controllers that changed are closed and made anew; the others go on undisturbed."""
+        if earlier is not None:
+            await asyncio.wait({earlier})
         controllers = dict(self.runner.controllers)
         try:
             made = self._make_controllers(after, plan)
         except (PermanentError, TransientError) as error:
             _log.error("configuration.refused", problem=str(error))
             return
+        try:
+            await self._close_changed(controllers, made, before, after)
+        except asyncio.CancelledError:
+            self.runner.controllers = controllers  # closed with the site
+            for controller in made.values():
+                await controller.close()
+            raise
+        self.runner.controllers = controllers | made
+        for controller in made.values():
+            self._watch(controller)
+        self.runner.feed(self._read_calendars(plan, []))
+        self._hear()
+
+    async def _close_changed(
+        self,
+        controllers: dict[str, Controller],
+        made: dict[str, Controller],
+        before: Settings,
+        after: Settings,
+    ) -> None:
+        """Take out of `controllers` what changed or left, and out of `made` what did not change."""
         for name, controller in tuple(controllers.items()):
             same = name in after.controllers and before.controllers.get(name) == after.controllers[name]
             if same:
@@ -695,14 +729,8 @@ class App:
             if task is not None:
                 task.cancel()
                 await asyncio.wait({task})
-            del controllers[name]
             await controller.close()
-        controllers |= made
-        self.runner.controllers = controllers
-        for controller in made.values():
-            self._watch(controller)
-        self.runner.feed(self._read_calendars(plan, []))
-        self._hear()
+            del controllers[name]
 
     async def _keep_pace(self) -> None:
         """Controllers with powered ports are read at their fast pace."""

@@ -75,6 +75,15 @@ async def site(broker, site_id, folder, shows=None, clock=None):
             await asyncio.to_thread(observer.close)
 
 
+async def turn_on(app, simulated, port="eave/1"):
+    """Switch a port on by hand, once its controller has answered."""
+    target = Target(TargetKind.PORT, port)
+    await until(lambda: app.told.get(target, {}).get("power") is False)
+    answer = await app.ask(Verb.MODE, target, "on")
+    assert answer.accepted, answer.text
+    await until(lambda: simulated.truth(port).power)
+
+
 def topic(site_id, port, name):
     """A port's topic."""
     box, _, number = port.partition("/")
@@ -121,8 +130,7 @@ def test_a_person_at_the_site_is_heard_without_a_broker(start_mosquitto, site_id
     async def go():
         broker = start_mosquitto()
         async with site(broker, site_id, tmp_path) as (app, simulated, observer, *_):
-            await app.ask(Verb.MODE, Target(TargetKind.PORT, "eave/1"), "on")
-            await until(lambda: simulated.truth("eave/1").power)
+            await turn_on(app, simulated)
             await asyncio.to_thread(observer.close)
             await asyncio.to_thread(broker.kill)
             folder = tmp_path / "state"
@@ -162,8 +170,7 @@ def test_a_changed_file_is_taken_and_a_bad_one_refused(broker, site_id, tmp_path
 
     async def go():
         async with site(broker, site_id, tmp_path) as (app, simulated, observer, file, data):
-            await app.ask(Verb.MODE, Target(TargetKind.PORT, "eave/1"), "on")
-            await until(lambda: simulated.truth("eave/1").power)
+            await turn_on(app, simulated)
             changes = len(simulated.history)
             file.write_text("site: [broken\n")
             app.reload()
@@ -262,8 +269,7 @@ def test_energy_goes_on_over_restarts(broker, site_id, tmp_path):
 
     async def go():
         async with site(broker, site_id, tmp_path) as (app, simulated, *_):
-            await app.ask(Verb.MODE, Target(TargetKind.PORT, "eave/1"), "on")
-            await until(lambda: simulated.truth("eave/1").power)
+            await turn_on(app, simulated)
             await asyncio.sleep(2.0)
             await app.ask(Verb.MODE, Target(TargetKind.PORT, "eave/1"), "off")
             port = Target(TargetKind.PORT, "eave/1")
