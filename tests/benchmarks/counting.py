@@ -4,7 +4,6 @@ Run:  python tests/benchmarks/counting.py [--counts 10000] [--seed 1]
 You see: answers, wrong answers, refusals by cause, readings (median, 95 %, most), readings for 512 pixels.
 """
 
-
 import argparse
 import collections
 import math
