@@ -6,7 +6,7 @@ Some fuses are opened, then mosquitto is killed and started again with nothing i
 there first tells when the alerts were back, when the last port had its state, and when the last retained
 topic came. Aims: alerts and states within a second of the connection, everything within ten, every topic as
 it was before, and nothing left unacknowledged. All of it was published with QoS 1, so a topic that is there
-was acknowledged; the process's own count is asked for besides.
+was acknowledged.
 """
 
 import argparse
