@@ -26,7 +26,7 @@ def load(path: str | Path) -> Settings:
             content = stream.read(MAX_BYTES * 4 + 1)
     except OSError as error:
         what = f"the configuration file can't be read: {error.strerror}"
-        right = "check the path and its permissions; docs/configuration.md shows a small file to begin with"
+        right = "check the path and its permissions; README.md has a small file to begin with"
         raise ConfigurationError([Problem(what, right, str(path))]) from None
     return parse(decode(content, str(path)), file=str(path), folder=path.absolute().parent)
 
