@@ -1,5 +1,6 @@
 """The demo as a newcomer runs it: a process, watched by clients that share no code with it."""
 
+import contextlib
 import json
 import re
 import subprocess
@@ -30,17 +31,12 @@ def evening():
     observer = reader = None
     try:
         observer = wait_for(lambda: _observer(port), limit_s=20, what="the demo's broker")
-        reader = Controller(
-            mqtt_cfg={"host": LOOPBACK, "port": port}, homie_domain="homie", root_device_id="quarry-lane",
-            stuck_device_timeout=None,
-        )  # fmt: skip
-        reader.start_discovery()
         wait_for(
             lambda: observer.latest.get("homie/5/quarry-lane/$state") == b"ready",
             20,
             "the site becoming ready",
         )
-        wait_for(lambda: reader.is_tree_complete("quarry-lane"), 20, "the reader finding the whole tree")
+        reader = _reader(port)
         found = {device.device_id: device for device in reader.get_all_devices().values()}
         # The reader switches a port that no show needs at that time: port 4 of the gable, on by hand.
         wait_for(
@@ -68,6 +64,25 @@ def _observer(port):
         return Observer(LOOPBACK, port, "homie/#")
     except (OSError, AssertionError):
         return None
+
+
+def _reader(port):
+    """The reader, once it knows the whole tree.
+
+    The embedded broker hands a busy newcomer only part of what is retained (seen: 100 of 5000 topics at
+    QoS 1), so a reader that missed something asks again, as a person would.
+    """
+    for _ in range(3):
+        reader = Controller(
+            mqtt_cfg={"host": LOOPBACK, "port": port}, homie_domain="homie", root_device_id="quarry-lane",
+            stuck_device_timeout=None,
+        )  # fmt: skip
+        reader.start_discovery()
+        with contextlib.suppress(AssertionError):
+            wait_for(lambda reader=reader: reader.is_tree_complete("quarry-lane"), 4)
+            return reader
+        reader.stop()
+    raise AssertionError("the reader did not find the whole tree in three tries")
 
 
 def _topic(device, prop):
