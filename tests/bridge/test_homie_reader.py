@@ -1,6 +1,7 @@
 """An independent Homie 5 reader discovers a site on a real broker and switches a port.
 
-The reader is ebus-sdk's Controller: it shares no code with this project.
+The reader is ebus-sdk's Controller: it shares no code with this project. Each test has a Homie domain of its
+own (the site's id), so that the reader does not look into what other tests left on a shared broker.
 """
 
 import asyncio
@@ -59,7 +60,7 @@ def say_all(link, tree, before=None):
 def reader(broker, root):
     """The independent reader on one site."""
     controller = Controller(
-        mqtt_cfg={"host": broker.host, "port": broker.port}, homie_domain="homie", root_device_id=root,
+        mqtt_cfg={"host": broker.host, "port": broker.port}, homie_domain=root, root_device_id=root,
         stuck_device_timeout=None,
     )  # fmt: skip
     controller.start_discovery()
@@ -71,7 +72,7 @@ def reader(broker, root):
 
 def test_reader_discovers_all_and_switches(broker, site_id):
     """Every device, property and value arrives at the reader; its command arrives as the request meant."""
-    tree, got = Tree(plan(site_id, ports=4)), []
+    tree, got = Tree(plan(site_id, ports=4), domain=site_id), []
     link = Link(
         settings(broker, site_id, state_topic=tree.state_topic, filters=tree.filters),
         on_message=lambda topic, payload, retained: got.append(tree.command(topic, payload, retained, 1)),
@@ -114,7 +115,7 @@ def test_reader_discovers_all_and_switches(broker, site_id):
 
 def test_a_lost_process_is_seen_as_lost_everywhere(broker, site_id):
     """When the process dies, the reader counts every device of the tree as lost (the root's will)."""
-    tree = Tree(plan(site_id, ports=2))
+    tree = Tree(plan(site_id, ports=2), domain=site_id)
     link = Link(settings(broker, site_id, state_topic=tree.state_topic))
 
     async def go():
@@ -132,8 +133,8 @@ def test_a_lost_process_is_seen_as_lost_everywhere(broker, site_id):
 
 def test_a_site_that_shrank_leaves_no_ghosts(broker, site_id):
     """Ports taken out of the plan are gone for a newcomer, alerts too; the others stay (PIT-06)."""
-    old, now = Tree(plan(site_id, ports=3)), Tree(plan(site_id, ports=2))
-    ghost = f"homie/5/{site_id}-gable-port-3"
+    old, now = Tree(plan(site_id, ports=3), domain=site_id), Tree(plan(site_id, ports=2), domain=site_id)
+    ghost = f"{site_id}/5/{site_id}-gable-port-3"
 
     async def first():
         async with running(link := Link(settings(broker, site_id, state_topic=old.state_topic))):
@@ -142,7 +143,7 @@ def test_a_site_that_shrank_leaves_no_ghosts(broker, site_id):
 
     async def second():
         async with running(link := Link(settings(broker, site_id, state_topic=now.state_topic))):
-            held = await link.gather(["homie/5/+/$description"])
+            held = await link.gather([f"{site_id}/5/+/$description"])
             found = read_descriptions(now, held)
             gone = ghosts(now, found)
             assert gone == [f"{site_id}-gable-port-3"]
@@ -154,17 +155,17 @@ def test_a_site_that_shrank_leaves_no_ghosts(broker, site_id):
             await until(lambda: not link.unacknowledged)
 
     run_async(first())
-    before = retained_now(broker.host, broker.port, f"homie/5/{site_id}-gable-port-2/#")
+    before = retained_now(broker.host, broker.port, f"{site_id}/5/{site_id}-gable-port-2/#")
     assert len(retained_now(broker.host, broker.port, f"{ghost}/#")) > 15
     run_async(second())
     assert retained_now(broker.host, broker.port, f"{ghost}/#") == {}
-    assert retained_now(broker.host, broker.port, f"homie/5/{site_id}-gable-port-2/#") == before
+    assert retained_now(broker.host, broker.port, f"{site_id}/5/{site_id}-gable-port-2/#") == before
 
 
 def test_after_a_broker_forgot_a_reader_finds_the_whole_site(start_mosquitto, site_id):
     """A killed broker holds the whole site again without the product's restart (PIT-33)."""
     private = start_mosquitto()
-    tree = Tree(plan(site_id, ports=8))
+    tree = Tree(plan(site_id, ports=8), domain=site_id)
     link = Link(
         settings(private, site_id, state_topic=tree.state_topic),
         arrange=lambda retained: arrange(tree, retained),
@@ -185,7 +186,7 @@ def test_after_a_broker_forgot_a_reader_finds_the_whole_site(start_mosquitto, si
 
 def test_a_prop_can_be_held(broker, site_id, observe):
     """A hold set on a prop's device is asked of the prop."""
-    tree, got, observer = Tree(plan(site_id)), [], observe()
+    tree, got, observer = Tree(plan(site_id), domain=site_id), [], observe()
     link = Link(
         settings(broker, site_id, state_topic=tree.state_topic, filters=tree.filters),
         on_message=lambda topic, payload, retained: got.append(tree.command(topic, payload, retained, 1)),
@@ -194,7 +195,7 @@ def test_a_prop_can_be_held(broker, site_id, observe):
     async def go():
         async with running(link):
             await asyncio.to_thread(
-                observer.publish, f"homie/5/{site_id}-prop-arches/prop/add-hold/set", "Mara", qos=0
+                observer.publish, f"{site_id}/5/{site_id}-prop-arches/prop/add-hold/set", "Mara", qos=0
             )
             await until(lambda: got)
 
