@@ -75,7 +75,7 @@ def _reader(port):
     for _ in range(3):
         reader = Controller(
             mqtt_cfg={"host": LOOPBACK, "port": port}, homie_domain="homie", root_device_id="quarry-lane",
-            stuck_device_timeout=None,
+            stuck_device_timeout=2.0,
         )  # fmt: skip
         reader.start_discovery()
         with contextlib.suppress(AssertionError):

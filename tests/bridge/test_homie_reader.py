@@ -58,10 +58,10 @@ def say_all(link, tree, before=None):
 
 @contextlib.contextmanager
 def reader(broker, root):
-    """The independent reader on one site."""
+    """The independent reader on one site; it asks a busy broker again for what did not come."""
     controller = Controller(
         mqtt_cfg={"host": broker.host, "port": broker.port}, homie_domain=root, root_device_id=root,
-        stuck_device_timeout=None,
+        stuck_device_timeout=2.0,
     )  # fmt: skip
     controller.start_discovery()
     try:
