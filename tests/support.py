@@ -45,7 +45,8 @@ def run_async(coro: Coroutine[Any, Any, T], limit_s: float = 60.0) -> T:
     async def guarded() -> T:
         before = asyncio.all_tasks()
         result = await asyncio.wait_for(coro, limit_s)
-        await asyncio.sleep(0)
+        for _ in range(3):
+            await asyncio.sleep(0)  # transports that were closed tell so in the next turns of the loop
         left = [task for task in asyncio.all_tasks() - before if not task.done()]
         if left:
             raise AssertionError(f"tasks left running: {left}")

@@ -11,7 +11,7 @@ import os
 import socket
 import threading
 from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -423,8 +423,10 @@ async def serve_raw(
         except (OSError, asyncio.IncompleteReadError, asyncio.CancelledError):
             pass  # the other side has gone, or the test is over
         finally:
-            talks.discard(task)
             writer.close()
+            with suppress(OSError, asyncio.CancelledError):
+                await writer.wait_closed()
+            talks.discard(task)
 
     server = await asyncio.start_server(one, LOOPBACK, 0)
     async with server:
