@@ -17,8 +17,6 @@ from typing import Any
 import structlog
 
 from bridge import control
-from bridge import homie_lifecycle as lifecycle
-from bridge.announcer import Announcer
 from bridge.app_links import link_settings
 from bridge.app_state import HISTORY, state_folder
 from bridge.clock import Clock, SystemClock, is_synchronised
@@ -26,21 +24,23 @@ from bridge.config import ConfigurationError, Settings, load
 from bridge.config import plan as plan_of
 from bridge.controllers import create
 from bridge.controllers.base import Controller
-from bridge.counts import Counts
 from bridge.errors import PermanentError, TransientError
-from bridge.hearing import Hearing
-from bridge.homie import Tree
-from bridge.homie_values import HomieError
+from bridge.history.store import Loaded, NewsKind, Store, StoreNews
 from bridge.journal import Journal
-from bridge.link import Link
-from bridge.outlet import Outlet
+from bridge.learn.tries import Tries
+from bridge.learn.tries import refusal as try_refusal
+from bridge.mqtt import homie_lifecycle as lifecycle
+from bridge.mqtt.announcer import Announcer
+from bridge.mqtt.homie import Tree
+from bridge.mqtt.homie_values import HomieError
+from bridge.mqtt.link import Link
+from bridge.mqtt.outlet import Outlet
+from bridge.mqtt.wire import ConnectionEndedError
+from bridge.pixels.counts import Counts
+from bridge.pixels.hearing import Hearing
 from bridge.runner import Keeper, Runner
-from bridge.store import Loaded, NewsKind, Store, StoreNews
-from bridge.tries import Tries
-from bridge.tries import refusal as try_refusal
 from bridge.watchdog import Notifier, attend
-from bridge.wire import ConnectionEndedError
-from rules.calendar_types import Ics
+from rules.cost.metering import cost_counters
 from rules.door import (
     Adopted,
     Alert,
@@ -67,10 +67,10 @@ from rules.door import (
     Value,
     Verb,
 )
-from rules.metering import cost_counters
 from rules.plan import SitePlan
 from rules.ports import Condition, Now, PortId, Reading, Target, TargetKind, controller_of, number_of
 from rules.safety import SafetyState
+from rules.shows.calendar_types import Ics
 
 _log = structlog.get_logger()
 

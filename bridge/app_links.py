@@ -1,9 +1,9 @@
 """From the configuration to a connection to the broker."""
 
-from bridge.announcer import birth_topic
 from bridge.config import Settings
-from bridge.homie import Tree
-from bridge.link import LinkSettings, Tls
+from bridge.mqtt.announcer import birth_topic
+from bridge.mqtt.homie import Tree
+from bridge.mqtt.link import LinkSettings, Tls
 
 GOODBYE_LIMIT_S = 0.3
 """A clean stop waits twice this long [s] for a broker that does not answer: all of it is over within 2 s."""

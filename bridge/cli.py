@@ -9,8 +9,8 @@ from typing import Annotated
 
 import typer
 
-from bridge.cli_learn import learn
-from bridge.cli_report import backup, report
+from bridge.commands.cli_learn import learn
+from bridge.commands.cli_report import backup, report
 
 app = typer.Typer(
     name="duskward",
@@ -118,7 +118,7 @@ def demo(
     seed: Annotated[int, typer.Option("--seed", help="Seed of the simulated site.")] = 1,
 ) -> None:
     """Watch an evening in about 90 seconds: shows, a short, water, a dark half, a reset."""
-    from bridge.demo_view import show
+    from bridge.commands.demo_view import show
 
     if not show(keep=keep, port=port, plain=plain, seed=seed):
         raise typer.Exit(1)
@@ -147,8 +147,8 @@ def check(
 
     With --live: read every controller once; nothing is switched. Exit code 1 if something looks wrong.
     """
-    from bridge.checking import check as run_check
-    from bridge.checking_live import check_live
+    from bridge.commands.checking import check as run_check
+    from bridge.commands.checking_live import check_live
 
     if not (check_live if live else run_check)(file, as_json=as_json):
         raise typer.Exit(1)
@@ -172,7 +172,7 @@ def preview(
     as_json: AsJson = False,
 ) -> None:
     """Show what will have power in the days ahead, when, and why."""
-    from bridge.preview import show
+    from bridge.commands.preview import show
 
     show(file, day_count=days, first=first, at=at, as_json=as_json, picture=picture)
 
@@ -185,7 +185,7 @@ app.command()(backup)
 @app.command()
 def status(file: File, *, as_json: AsJson = False) -> None:
     """Show what the running process last published."""
-    from bridge.asking import status as ask_status
+    from bridge.commands.asking import status as ask_status
 
     ask_status(file, as_json=as_json)
 
@@ -252,14 +252,14 @@ def count(
 
     Goes through the running process, only while no show, hold or fault is about. Keep hands off the string.
     """
-    from bridge.count_view import count as run_count
+    from bridge.pixels.count_view import count as run_count
 
     if not run_count(file, port, as_json=as_json):
         raise typer.Exit(1)
 
 
 def _ask(file: Path, verb: str, target: str, argument: str) -> None:
-    from bridge.asking import ask
+    from bridge.commands.asking import ask
 
     if not ask(file, verb, "" if target == "site" else target, argument):
         raise typer.Exit(1)

@@ -27,7 +27,7 @@ import structlog
 
 from bridge.errors import PermanentError
 from bridge.journal import Journal, safety_from_json, safety_to_json
-from bridge.link import Link, LinkSettings
+from bridge.mqtt.link import Link, LinkSettings
 from rules.pairing import ALONE_S, STALE_S, Decision, Heard, Own, Partner, Role, decide
 from rules.safety import SafetyState
 

@@ -3,7 +3,7 @@
 from bridge.app_links import tls_of
 from bridge.config import Settings
 from bridge.errors import PermanentError
-from bridge.link import LinkSettings
+from bridge.mqtt.link import LinkSettings
 from bridge.pair import PairSettings
 
 LEAST_SECRET = 16

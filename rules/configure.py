@@ -5,16 +5,19 @@ from dataclasses import replace
 from datetime import timedelta
 from types import MappingProxyType
 
-from rules import alarms, conditions, hearing, jobs, preshow, reclose, schedule, staging
-from rules.alarms import AlarmEvent
+from rules.cost.energy import GAP_S, starting_wh
 from rules.door import Adopted, Configured, Origin, Remark, Restored, Value
-from rules.energy import GAP_S, starting_wh
+from rules.electrics.load import port_loads
 from rules.errors import RulesError
-from rules.load import port_loads
+from rules.faults import alarms, conditions
+from rules.faults.alarms import AlarmEvent
 from rules.plan import SitePlan
 from rules.ports import Condition, HoldState, Mode, PortId, Target, TargetKind
+from rules.power import jobs, preshow, reclose, staging
 from rules.requests import JOURNAL_HOLDER
 from rules.safety import Hold, SafetyState, Shelved, Tripped
+from rules.show_data import hearing
+from rules.shows import schedule
 from rules.state import ControllerState, PortState, SiteState, SupplyState
 from rules.step import Step
 from rules.telling import tell_holds

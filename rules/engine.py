@@ -15,21 +15,8 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
-from rules import (
-    conditions,
-    configure,
-    hearing,
-    jobs,
-    learning,
-    metering,
-    nights,
-    preshow,
-    readings,
-    requests,
-    schedule,
-    settle,
-    switching,
-)
+from rules import configure, readings, requests
+from rules.cost import metering
 from rules.door import (
     Asked,
     BaselineLoaded,
@@ -57,8 +44,12 @@ from rules.door import (
     WakeAt,
 )
 from rules.errors import RulesError
-from rules.ics import read_ics
+from rules.faults import conditions
 from rules.ports import Condition, Now, PortId, Reading, TargetKind
+from rules.power import jobs, preshow, settle, switching
+from rules.show_data import hearing, learning, nights
+from rules.shows import schedule
+from rules.shows.ics import read_ics
 from rules.state import SiteState
 from rules.step import Memo, Step, Timers
 from rules.telling import tell_load, tell_site

@@ -8,12 +8,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
-from rules.calendar_types import Moment, Place, When
-from rules.fuses import FusePart
-from rules.levels import PixelMap
+from rules.cost.tariff import Tariff
+from rules.electrics.fuses import FusePart
+from rules.electrics.wiring import Wiring
 from rules.ports import Abilities, Condition, Fuse, PortId
-from rules.tariff import Tariff
-from rules.wiring import Wiring
+from rules.show_data.levels import PixelMap
+from rules.shows.calendar_types import Moment, Place, When
 from rules.wording import WORDS, Words
 
 TYPICAL_EFFICIENCY = 0.85

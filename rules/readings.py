@@ -1,16 +1,18 @@
 """A reading comes in: what it proves about power, what is wrong, how much flowed. The hot path."""
 
-from rules import conditions, detect, jobs, learning, reclose, switching
+from rules.cost.metering import measure, power_went_off
 from rules.door import ControllerStatus
-from rules.metering import measure, power_went_off
+from rules.faults import conditions, detect
 from rules.plan import Limit
 from rules.ports import Condition, Fuse, HoldState, PortId, Reading
-from rules.reclose import ReclosePhase
-from rules.settle import why_no_closing
+from rules.power import jobs, reclose, switching
+from rules.power.reclose import ReclosePhase
+from rules.power.settle import why_no_closing
+from rules.power.trips import came_back, trip
+from rules.show_data import learning
 from rules.state import ControllerState, PortState
 from rules.step import Step
 from rules.telling import tell_measurement
-from rules.trips import came_back, trip
 
 
 def read(step: Step, reading: Reading) -> None:

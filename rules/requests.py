@@ -7,13 +7,17 @@ not remembered.
 import re
 from datetime import timedelta
 
-from rules import alarms, conditions, jobs, learning, metering, schedule, switching, trips
-from rules.alarms import AlarmEvent, IllegalAlarmEvent
-from rules.demand import Rule
+from rules.cost import metering
 from rules.door import Answer, Asked, Remark, Verb
 from rules.errors import RulesError
+from rules.faults import alarms, conditions
+from rules.faults.alarms import AlarmEvent, IllegalAlarmEvent
 from rules.ports import Condition, Mode, PortId, Target, TargetKind
+from rules.power import jobs, switching, trips
+from rules.power.demand import Rule
 from rules.safety import HandMode, Hold
+from rules.show_data import learning
+from rules.shows import schedule
 from rules.state import ControllerState, PortState, SiteState
 from rules.step import Step
 from rules.telling import tell_holds

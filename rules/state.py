@@ -11,22 +11,22 @@ from operator import attrgetter
 from types import MappingProxyType
 from typing import Any, ClassVar, NamedTuple
 
-from rules.alarms import Alarm
-from rules.baseline import Baseline, Learning
-from rules.calendar import IcsCalendar
-from rules.comparison import Comparison
-from rules.demand import Rule, Verdict
-from rules.detect import DetectorState, Facts
+from rules.cost.energy import PortMeter
 from rules.door import Value
-from rules.energy import PortMeter
-from rules.nuisance import Chatter, FloodWatch
+from rules.faults.alarms import Alarm
+from rules.faults.baseline import Baseline, Learning
+from rules.faults.detect import DetectorState, Facts
+from rules.faults.nuisance import Chatter, FloodWatch
 from rules.plan import ControllerPlan, PortPlan, SitePlan
 from rules.ports import Condition, HoldState, PortId, Reading, Target, TargetKind
-from rules.reclose import FRESH, Reclose
+from rules.power.demand import Rule, Verdict
+from rules.power.reclose import FRESH, Reclose
+from rules.power.staging import Gate
 from rules.safety import HandMode, Hold, SafetyState
-from rules.schedule import ShowState
-from rules.signature import ShowNight
-from rules.staging import Gate
+from rules.show_data.comparison import Comparison
+from rules.show_data.signature import ShowNight
+from rules.shows.calendar import IcsCalendar
+from rules.shows.schedule import ShowState
 
 UNDECIDED = Verdict(False, Rule.NOTHING, "Off: nothing is known yet.")
 NEVER_S = float("-inf")
@@ -220,9 +220,9 @@ class PortState(Snapshotted):
         self.compared: Comparison | None = None
         """Its current against what show data should make it draw; None where it has no model."""
         self.signatures: Mapping[str, ShowNight] = NO_SIGNATURES
-        """What it draws over each of its shows, by the show's id; see `rules.nights`."""
+        """What it draws over each of its shows, by the show's id; see `rules.show_data.nights`."""
         self.departures: Mapping[str, Condition] = NO_DEPARTURES
-        """What judges beside the detector assert: by source, see `rules.departures`."""
+        """What judges beside the detector assert: by source, see `rules.faults.departures`."""
         self.most_a: float | None = None
         """The highest current seen [A]."""
         self.published = NOTHING_TOLD
@@ -298,7 +298,7 @@ class SiteState(Snapshotted):
         """After an unexpected error no ON is given until then [monotonic s]."""
         self.energy_next_s = NEVER_S
         self.counters: Mapping[str, float] = MappingProxyType({})
-        """Counters of the site by name; see `rules.metering`."""
+        """Counters of the site by name; see `rules.cost.metering`."""
         self.counters_loaded: frozenset[str] = frozenset()
         """Counters whose past is known."""
         self.counters_whole = False

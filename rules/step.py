@@ -5,10 +5,10 @@ from datetime import datetime
 from heapq import heappop, heappush
 from typing import Any
 
-from rules.demand import ShowCall, Verdict
 from rules.door import Effect, Presence, Publish, Value
 from rules.plan import SitePlan
 from rules.ports import Now, PortId, Target
+from rules.power.demand import ShowCall, Verdict
 from rules.state import ControllerState, PortState, SiteState, Snapshotted
 
 

@@ -3,12 +3,13 @@
 from datetime import datetime
 from typing import Any
 
-from rules import alarms, wording
-from rules.alarms import Alarm
+from rules import wording
 from rules.door import Alert, Publish
-from rules.holding import holds_on
+from rules.faults import alarms
+from rules.faults.alarms import Alarm
 from rules.ports import SEVERITY, AlarmState, Condition, Mode, Target, TargetKind
-from rules.schedule import Phase
+from rules.power.holding import holds_on
+from rules.shows.schedule import Phase
 from rules.state import ControllerState, PortState, SiteState
 from rules.step import Step
 

@@ -88,7 +88,9 @@ class BrokerAddress:
 
 
 def mosquitto_program() -> str | None:
-    """The mosquitto program of this machine, or None."""
+    """The mosquitto program of this machine, or None; `DUSKWARD_TEST_MOSQUITTO=off` hides it."""
+    if os.environ.get("DUSKWARD_TEST_MOSQUITTO") == "off":
+        return None
     return shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin:/usr/local/sbin")
 
 

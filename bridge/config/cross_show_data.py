@@ -6,8 +6,8 @@ from typing import Any
 from bridge.config.base import near_miss
 from bridge.config.reader import Node, Place, Tell
 from rules.errors import RulesError
-from rules.levels import PixelMap, SlotRange, overlaps
 from rules.ports import PortId
+from rules.show_data.levels import PixelMap, SlotRange, overlaps
 
 _NOTHING = Node(None, Place(1, 1))
 _COUNTS = ("universe", "channel", "group", "null_pixels", "pixels")

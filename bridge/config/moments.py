@@ -1,4 +1,4 @@
-"""Times of day, evenings and weekdays as the file writes them; their meaning is `rules.moments`."""
+"""Times of day, evenings and weekdays as the file writes them; their meaning is `rules.shows.moments`."""
 
 from collections.abc import Callable
 from datetime import date, time
@@ -7,9 +7,9 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator
 
 from bridge.config.base import refuse
-from rules.calendar_types import Anchor, Moment
 from rules.errors import RulesError
-from rules.moments import parse_date, parse_evening, parse_moment, parse_month_day, parse_weekday
+from rules.shows.calendar_types import Anchor, Moment
+from rules.shows.moments import parse_date, parse_evening, parse_moment, parse_month_day, parse_weekday
 
 
 def _by(parse: Callable[[object], Any]) -> BeforeValidator:

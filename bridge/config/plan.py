@@ -15,8 +15,7 @@ from bridge.config.reach import abilities as reach_abilities
 from bridge.config.settings import Settings
 from bridge.config.shows import CalendarSettings, ShowSettings
 from bridge.config.site import read_wording
-from rules.calendar_types import Place
-from rules.levels import PixelMap
+from rules.cost.tariff import EVERY_DAY, Band, Tariff
 from rules.plan import (
     DEFAULT_LIMITS,
     SILENCE_RUN_ON_S,
@@ -32,7 +31,8 @@ from rules.plan import (
     Telemetry,
 )
 from rules.ports import Condition, Fuse, PortId, port_id
-from rules.tariff import EVERY_DAY, Band, Tariff
+from rules.show_data.levels import PixelMap
+from rules.shows.calendar_types import Place
 from rules.wording import WORDS
 
 _STALE_S = 15.0

@@ -6,10 +6,10 @@ from typing import Annotated
 from pydantic import AfterValidator, Field, model_validator
 
 from bridge.config.base import Identifier, Section, Text, refuse
-from rules.e131 import PORT, PRIORITY_MAX, SLOTS_MAX, UNIVERSE_MAX
 from rules.errors import RulesError
-from rules.levels import PixelMap
 from rules.ports import PortId
+from rules.show_data.e131 import PORT, PRIORITY_MAX, SLOTS_MAX, UNIVERSE_MAX
+from rules.show_data.levels import PixelMap
 
 MULTICAST = "multicast"
 """As a target: each universe to its own group of the standard."""

@@ -9,8 +9,8 @@ from bridge.config.base import FilePath, Identifier, Section, Text, refuse, slug
 from bridge.config.moments import Clock, Date, DayTime, Evening, MonthDay, Weekdays
 from bridge.config.quantities import Duration
 from bridge.config.show_data import Universe
-from rules.calendar_types import Anchor, Ics, Moment, Season, Window
 from rules.errors import RulesError
+from rules.shows.calendar_types import Anchor, Ics, Moment, Season, Window
 
 
 class SeasonSettings(Section):
@@ -70,7 +70,7 @@ class WindowSettings(Section):
             if self.rule_start is not None:
                 refuse("rule_start without a rule means nothing; add the rule, or leave rule_start out")
             return
-        from rules.evenings import check_rule  # noqa: PLC0415 - the library behind it loads slowly
+        from rules.shows.evenings import check_rule  # noqa: PLC0415 - the library behind it loads slowly
 
         try:
             check_rule(self.rule, self.rule_start)

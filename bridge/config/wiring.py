@@ -7,9 +7,9 @@ from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from bridge.config.base import Section, Text, refuse
 from bridge.config.quantities import FRACTION, Current, Interval, Length, Quantity, Temperature
+from rules.electrics.fuses import BladeFuse, CurvePoint, ElectronicFuse, FusePart, ResettableFuse
+from rules.electrics.wiring import Cable, Conductor, Injection, Wiring
 from rules.errors import RulesError
-from rules.fuses import BladeFuse, CurvePoint, ElectronicFuse, FusePart, ResettableFuse
-from rules.wiring import Cable, Conductor, Injection, Wiring
 
 _AWG = re.compile(r"([0-9]{1,2}) ?AWG")
 _AREA = re.compile(r"([0-9]+(?:\.[0-9]+)?) ?mm[2²]")

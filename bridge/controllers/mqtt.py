@@ -35,7 +35,7 @@ from bridge.controllers.base import (
 from bridge.controllers.table import MisfitError, Parser, Row, compile_table
 from bridge.controllers.tls import tls_context
 from bridge.errors import PermanentError
-from bridge.wire import ConnectionEndedError, Publication, Wire
+from bridge.mqtt.wire import ConnectionEndedError, Publication, Wire
 from rules.door import ControllerStatus, Event, Outcome
 from rules.ports import Abilities, Reading, port_id
 

@@ -11,12 +11,12 @@ from zoneinfo import ZoneInfo
 from bridge.app_state import HISTORY, state_folder
 from bridge.config import load, plan
 from bridge.errors import PermanentError
+from bridge.history.store_read import StoreReader
 from bridge.report.episodes import after_on_s
 from bridge.report.fault_page import fault_page
 from bridge.report.gather import Season, gather
 from bridge.report.page import days_of, season_page
 from bridge.report.tables import csv_text, fault_data, season_data
-from bridge.store_read import StoreReader
 from rules.plan import SitePlan
 from rules.ports import PortId
 

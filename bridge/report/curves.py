@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from bridge.history.store_read import Point, StoreReader
 from bridge.report.episodes import NOON_H, Episode, night_of
-from bridge.store_read import Point, StoreReader
 from rules.ports import PortId
 
 

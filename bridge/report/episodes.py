@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from bridge.store_read import Event
-from bridge.store_write import RAISED
+from bridge.history.store_read import Event
+from bridge.history.store_write import RAISED
 from rules.ports import Condition, PortId
 
 OVER = frozenset({"normal", "returned"})

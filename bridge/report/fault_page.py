@@ -5,6 +5,7 @@ from datetime import date, datetime, timedelta
 from html import escape
 from zoneinfo import ZoneInfo
 
+from bridge.history.store_pack import Sample
 from bridge.report import texts
 from bridge.report.episodes import (
     AFTER_ON,
@@ -20,7 +21,6 @@ from bridge.report.html import facts, figure, note, page, section, table
 from bridge.report.svg import counts
 from bridge.report.svg_time import around, nights_of_faults
 from bridge.report.words import CONDITION_WORDS, day_words, duration, measured, moment, span_words
-from bridge.store_pack import Sample
 from rules import wording
 from rules.plan import SitePlan
 from rules.ports import SEVERITY, Condition, PortId, Severity

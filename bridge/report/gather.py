@@ -11,13 +11,13 @@ from operator import add, mul
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
+from bridge.history.store_pack import DAY_MS, QUARTER_MS, QUARTERS, STEPS_PER_S, STEPS_PER_WH
+from bridge.history.store_read import EnergyDay, StoreReader, to_utc
 from bridge.report.curves import Curve, curves
 from bridge.report.episodes import Episode, Pause, Reached, episodes, pauses, reached
-from bridge.store_pack import DAY_MS, QUARTER_MS, QUARTERS, STEPS_PER_S, STEPS_PER_WH
-from bridge.store_read import EnergyDay, StoreReader, to_utc
+from rules.cost.tariff import Band, Tariff, Used
 from rules.plan import TYPICAL_EFFICIENCY, SitePlan
 from rules.ports import SEVERITY, Condition, PortId, Severity
-from rules.tariff import Band, Tariff, Used
 
 QUARTER = timedelta(milliseconds=QUARTER_MS)
 CURVES = 12

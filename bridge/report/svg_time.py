@@ -5,6 +5,8 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from bridge.history.store_pack import Sample
+from bridge.history.store_read import Point
 from bridge.report.curves import Curve
 from bridge.report.episodes import Episode, night_of
 from bridge.report.svg import (
@@ -22,8 +24,6 @@ from bridge.report.svg import (
     tick_text,
     ticks,
 )
-from bridge.store_pack import Sample
-from bridge.store_read import Point
 from rules.ports import SEVERITY, Severity
 
 MARK = {Severity.HIGH: "fault", Severity.MEDIUM: "fault-medium", Severity.LOW: "fault-low"}

@@ -9,9 +9,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
+from bridge.history.store_pack import Sample
 from bridge.report.episodes import Episode
 from bridge.report.gather import Amount, Season
-from bridge.store_pack import Sample
 
 UNITS = {"_wh": "Wh", "_s": "s", "_a": "A", "cost": "money", "price": "money/kWh", "share": "", "_w": "W"}
 Row = tuple[str, str, str, str, str, object]

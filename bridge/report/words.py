@@ -4,8 +4,8 @@ from datetime import date, datetime, timedelta
 from html import escape
 from zoneinfo import ZoneInfo
 
+from rules.cost.tariff import Band
 from rules.ports import Condition
-from rules.tariff import Band
 
 THIN = "\N{NARROW NO-BREAK SPACE}"
 NO_NUMBER = "–"

@@ -10,7 +10,7 @@ import math
 import random
 from dataclasses import dataclass, field
 
-from rules.counting import Count, CountSession, CountSettings, Refusal
+from rules.pixels.counting import Count, CountSession, CountSettings, Refusal
 
 
 @dataclass

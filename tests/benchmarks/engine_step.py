@@ -22,9 +22,9 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "rules"))
 from world import World, clock_window, site_plan
 
 from rules.door import Asked, Event, Verb
+from rules.outlook.preview import preview
 from rules.plan import PropPlan, ShowPlan, SitePlan, SupplyPlan
 from rules.ports import Now, Target, TargetKind
-from rules.preview import preview
 
 PER_CONTROLLER = 16
 EVENING = datetime(2025, 12, 1, 19, 0, tzinfo=UTC)

@@ -33,9 +33,9 @@ from bridge.simulator.spec import (
     SiteSpec,
     StringSpec,
 )
-from rules import baseline
-from rules.baseline import Baseline, Learning
-from rules.detect import DetectorState, Facts, observe, plausible_current_a
+from rules.faults import baseline
+from rules.faults.baseline import Baseline, Learning
+from rules.faults.detect import DetectorState, Facts, observe, plausible_current_a
 from rules.plan import DEFAULT_LIMITS
 from rules.ports import Condition, Now, PortId
 

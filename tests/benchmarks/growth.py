@@ -22,9 +22,9 @@ from random import Random
 from path_rig import LOOPBACK, PrivateBroker, configuration, load, rss_mb
 
 from bridge.config import parse, plan
-from bridge.homie import Tree
-from bridge.link import Link, LinkSettings
-from bridge.outlet import Outlet
+from bridge.mqtt.homie import Tree
+from bridge.mqtt.link import Link, LinkSettings
+from bridge.mqtt.outlet import Outlet
 from rules.door import (
     Alert,
     CommandResult,

@@ -19,7 +19,7 @@ from pathlib import Path
 from season_site import site_file
 
 from bridge.config import parse, plan
-from bridge.store import Store
+from bridge.history.store import Store
 from rules.door import Configured, Origin, Record, Restored
 from rules.engine import Engine
 from rules.ports import Now, PortId, Reading, Target, TargetKind

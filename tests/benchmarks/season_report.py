@@ -14,10 +14,10 @@ from pathlib import Path
 from season_site import SeasonSite, site_file
 
 from bridge.config import load, plan
+from bridge.history.store_pack import Samples
+from bridge.history.store_read import StoreReader
 from bridge.report.command import report
 from bridge.report.gather import gather
-from bridge.store_pack import Samples
-from bridge.store_read import StoreReader
 from rules.ports import Reading
 
 

@@ -23,12 +23,12 @@ from bridge.simulator.spec import (
     SiteSpec,
     StringSpec,
 )
-from rules import comparison, nights
-from rules.chips import CHIPS
-from rules.comparison import Point
-from rules.levels import CurrentModel, PixelMap
+from rules.electrics.chips import CHIPS
 from rules.ports import PortId
-from rules.signature import ShowSignature, Verdict
+from rules.show_data import comparison, nights
+from rules.show_data.comparison import Point
+from rules.show_data.levels import CurrentModel, PixelMap
+from rules.show_data.signature import ShowSignature, Verdict
 
 SIZES = (0.02, 0.03, 0.05, 0.08, 0.12, 0.2, 0.3, 0.5)
 KINDS = ("data-tail", "power-tail")

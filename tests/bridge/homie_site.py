@@ -2,10 +2,10 @@
 
 from types import MappingProxyType
 
-from bridge.homie import Tree
-from rules.calendar import Place
+from bridge.mqtt.homie import Tree
 from rules.plan import ControllerPlan, PortPlan, PropPlan, SitePlan
 from rules.ports import Abilities, Target, TargetKind, port_id
+from rules.shows.calendar import Place
 
 ALL = Abilities(voltage=True, temperature=True)
 

@@ -12,10 +12,10 @@ from random import Random
 
 from bridge.config import Settings, parse
 from bridge.config import plan as plan_of
-from bridge.store import Store
-from bridge.store_condense import condense
-from bridge.store_schema import connect
-from bridge.store_write import to_ms
+from bridge.history.store import Store
+from bridge.history.store_condense import condense
+from bridge.history.store_schema import connect
+from bridge.history.store_write import to_ms
 from rules.door import (
     Asked,
     BaselineLoaded,

@@ -4,8 +4,8 @@ import json
 
 from homie_site import tree
 
-from bridge.announcer import Announcer
-from bridge.link import Link, LinkSettings
+from bridge.mqtt.announcer import Announcer
+from bridge.mqtt.link import Link, LinkSettings
 
 
 def an_announcer(before):

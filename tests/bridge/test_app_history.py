@@ -8,11 +8,11 @@ from support import free_port, until
 from bridge.app import App
 from bridge.app_state import HISTORY
 from bridge.config import parse
-from bridge.discovery import Discovery
-from bridge.homie import Tree
+from bridge.history.store import Store
+from bridge.history.store_read import StoreReader
+from bridge.mqtt.discovery import Discovery
+from bridge.mqtt.homie import Tree
 from bridge.report.episodes import pauses
-from bridge.store import Store
-from bridge.store_read import StoreReader
 from rules.door import Publish, Record
 from rules.ports import Target, TargetKind
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.checking import check
+from bridge.commands.checking import check
 from bridge.errors import ConfigurationError
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)

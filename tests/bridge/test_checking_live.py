@@ -9,7 +9,7 @@ import pytest
 import yaml
 from support import run_async, until
 
-from bridge.checking_live import PortLook, judge, judge_all, look
+from bridge.commands.checking_live import PortLook, judge, judge_all, look
 from bridge.config import load
 from bridge.simulator.scenarios import reach_of
 from bridge.simulator.site import SimulatedSite

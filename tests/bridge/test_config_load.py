@@ -26,10 +26,10 @@ from bridge.config.messages import _models
 from bridge.config.reader import plain, read
 from bridge.config.secret import SecretSource, SecretUnavailableError
 from bridge.config.settings import Settings
-from rules.calendar_types import Anchor, Ics, Moment, Season, Window
-from rules.fuses import BladeFuse, ResettableFuse
+from rules.electrics.fuses import BladeFuse, ResettableFuse
 from rules.plan import DEFAULT_LIMITS, Reclosing
 from rules.ports import Condition, Fuse
+from rules.shows.calendar_types import Anchor, Ics, Moment, Season, Window
 
 GOOD = """\
 site:

@@ -3,8 +3,8 @@
 import pytest
 
 from bridge.config import ConfigurationError, parse, plan, schema
-from rules.levels import SlotRange
 from rules.ports import PortId
+from rules.show_data.levels import SlotRange
 
 TEXT = """\
 site: {id: mill, name: Mill, timezone: Europe/Dublin, latitude: 53.3, longitude: -6.2}

@@ -23,7 +23,7 @@ from controller_faces import PACE, Tree, controller_of, reach_of, release
 from pydantic import ValidationError
 from support import run_async, until
 
-from bridge.checking_live import judge
+from bridge.commands.checking_live import judge
 from bridge.controllers.base import MappingMismatchError, UnreachableError
 from bridge.controllers.files import BlockedError, FileReader, read_small
 from rules.door import Outcome

@@ -7,12 +7,12 @@ import pytest
 from benchmarks.counting import SimulatedString
 from support import LOOPBACK, run_async, until
 
-from bridge.counting import CountJob, CountStopped, CountTimes, StopCause
-from bridge.e131 import LevelReceiver, LevelSender
 from bridge.errors import TransientError
-from rules.counting import Cause, Count, CountSettings, Refusal
-from rules.levels import PixelMap
+from bridge.pixels.counting import CountJob, CountStopped, CountTimes, StopCause
+from bridge.pixels.e131 import LevelReceiver, LevelSender
+from rules.pixels.counting import Cause, Count, CountSettings, Refusal
 from rules.ports import PortId, Reading
+from rules.show_data.levels import PixelMap
 
 PORT = PortId("gable/1")
 

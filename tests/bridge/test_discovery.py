@@ -7,11 +7,11 @@ import pytest
 from homie_site import plan, tree
 from support import run_async, until
 
-from bridge.announcer import Announcer, birth_topic
-from bridge.discovery import DOCUMENT_LIMIT_BYTES, Discovery, written
-from bridge.homie import Tree
-from bridge.link import Link, LinkSettings
-from bridge.outlet import Outlet
+from bridge.mqtt.announcer import Announcer, birth_topic
+from bridge.mqtt.discovery import DOCUMENT_LIMIT_BYTES, Discovery, written
+from bridge.mqtt.homie import Tree
+from bridge.mqtt.link import Link, LinkSettings
+from bridge.mqtt.outlet import Outlet
 from rules.ports import Abilities
 
 CLASSES = {
@@ -133,8 +133,8 @@ def test_shows_with_quotes_and_braces_keep_their_names() -> None:
     jinja2 = pytest.importorskip("jinja2")
     from dataclasses import replace
 
-    from rules.calendar import Anchor, Moment, Window
     from rules.plan import ShowPlan
+    from rules.shows.calendar import Anchor, Moment, Window
 
     names = ['It\'s "late" {{ 1 }}', "Ünïcode 🎆, and more", "Lantern walk"]
     when = (Window(Moment(Anchor.SUNSET), Moment(Anchor.SUNRISE)),)

@@ -9,11 +9,11 @@ import sacn
 import sacn.sending.sender_socket_udp as library_socket
 from support import LOOPBACK, run_async, until, wait_for
 
-from bridge.e131 import LevelReceiver, LevelSender
 from bridge.errors import PermanentError, TransientError
-from rules.e131 import DataPacket, build, parse
-from rules.e131_sources import Taken
+from bridge.pixels.e131 import LevelReceiver, LevelSender
 from rules.errors import RulesError
+from rules.show_data.e131 import DataPacket, build, parse
+from rules.show_data.e131_sources import Taken
 
 
 def free_udp_port():

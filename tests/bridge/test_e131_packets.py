@@ -9,7 +9,8 @@ from sacn.messages.data_packet import DataPacket as LibraryPacket
 from sacn.messages.data_packet import calculate_multicast_addr
 from sacn.messages.sync_packet import SyncPacket as LibrarySync
 
-from rules.e131 import (
+from rules.errors import RulesError
+from rules.show_data.e131 import (
     PORT,
     DataPacket,
     Malformed,
@@ -20,7 +21,6 @@ from rules.e131 import (
     multicast_group,
     parse,
 )
-from rules.errors import RulesError
 
 CID = bytes.fromhex("ef07c8dd00644401a3a2459ef8e6143e")
 GOLDEN = (

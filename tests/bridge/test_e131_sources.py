@@ -7,8 +7,8 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
-from rules.e131 import DataPacket, SyncPacket, build
-from rules.e131_sources import SourceTracker, Taken
+from rules.show_data.e131 import DataPacket, SyncPacket, build
+from rules.show_data.e131_sources import SourceTracker, Taken
 
 ONE = DataPacket(b"1" * 16, "House", 1, bytes([10, 200, 0]))
 TWO = replace(ONE, cid=b"2" * 16, source_name="Barn", levels=bytes([90, 50, 0, 7]))

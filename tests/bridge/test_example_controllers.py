@@ -9,12 +9,12 @@ import pytest
 import yaml
 from support import run_async
 
-from bridge.checking import check
+from bridge.commands.checking import check
 from bridge.config import load, parse, plan
 from bridge.controllers import create
 from bridge.controllers.table import compile_table
-from bridge.learn import infer
-from bridge.learn_asking import Address, HttpAsker
+from bridge.learn.fetch import Address, HttpAsker
+from bridge.learn.guess import infer
 from bridge.simulator.clock import SpeedClock
 from bridge.simulator.site import SimulatedSite
 from bridge.simulator.spec import read_spec

@@ -23,15 +23,15 @@ from bridge.config.reach import MqttReach
 from bridge.controllers import create
 from bridge.controllers.mqtt import MqttController
 from bridge.errors import ConfigurationError, DuskwardError, TransientError
-from bridge.homie import Refusal, Tree
+from bridge.mqtt.homie import Refusal, Tree
+from bridge.mqtt.wire import Wire
 from bridge.simulator.scenarios import demo_config
-from bridge.wire import Wire
 from rules.door import Alert, Answer, Asked, Configured, Origin, Persist, Restored, Switch
 from rules.engine import Engine
 from rules.errors import RulesError
-from rules.ics import read_ics
 from rules.ports import Abilities, Condition, Now
 from rules.safety import SafetyState
+from rules.shows.ics import read_ics
 
 EXAMPLES = int(os.environ.get("DUSKWARD_FUZZ_EXAMPLES", "0"))
 URLS = {"gable": "http://127.0.0.1:1", "hedge": "http://127.0.0.1:1", "mast": "http://127.0.0.1:1"}

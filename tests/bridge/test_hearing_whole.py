@@ -16,9 +16,9 @@ import sacn
 from support import LOOPBACK, BrokerAddress, Observer, free_port, run_async, until
 from test_count_whole import ONE, TWO, powered, running
 
-from rules import comparison, hearing
 from rules.door import LearnedLoaded
 from rules.ports import PortId, Target, TargetKind
+from rules.show_data import comparison, hearing
 
 EVENING = datetime(2025, 12, 1, 19, 0, tzinfo=UTC)
 SHOW = [{"name": "Tea", "when": {"from": "18:00", "to": "22:00"}, "needs": ["arch"], "data": "needs"}]
@@ -131,7 +131,7 @@ def test_our_own_test_pattern_is_no_show(tmp_path: Path, site_id: str, broker: B
             tmp_path, site_id, broker, EVENING, shows=SHOW, e131=listening(port, **send)
         ) as held:
             await until(lambda: held.app.hearing is not None and held.app.hearing.address is not None)
-            from bridge.e131 import LevelSender
+            from bridge.pixels.e131 import LevelSender
 
             for cid, heard in ((held.app.counts.cid, False), (bytes(16), True)):
                 async with LevelSender(LOOPBACK, source_name="x", priority=150, cid=cid, port=port) as ours:

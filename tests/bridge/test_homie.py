@@ -10,8 +10,8 @@ import re
 import pytest
 from homie_site import ALL, plan, port, site, tree
 
-from bridge.homie import Refusal, Tree, described
-from bridge.homie_lifecycle import (
+from bridge.mqtt.homie import Refusal, Tree, described
+from bridge.mqtt.homie_lifecycle import (
     announce,
     arrange,
     ghosts,
@@ -21,9 +21,9 @@ from bridge.homie_lifecycle import (
     removal,
     stale_alerts,
 )
-from bridge.homie_properties import CONTROLLER, PROP, SITE, port_properties
-from bridge.homie_values import HomieError
-from bridge.publication import Publication
+from bridge.mqtt.homie_properties import CONTROLLER, PROP, SITE, port_properties
+from bridge.mqtt.homie_values import HomieError
+from bridge.mqtt.publication import Publication
 from rules.door import Alert, Answer, Asked, Presence, Publish, Remark, Verb, WakeAt
 from rules.plan import PortPlan
 from rules.ports import Abilities, Condition, PortId, Target, TargetKind

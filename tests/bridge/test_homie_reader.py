@@ -13,9 +13,9 @@ from homie_site import plan, port, site
 from support import retained_now, run_async, until
 from test_link import running, settings
 
-from bridge.homie import Refusal, Tree
-from bridge.homie_lifecycle import announce, arrange, ghosts, read_descriptions, removal
-from bridge.link import Link
+from bridge.mqtt.homie import Refusal, Tree
+from bridge.mqtt.homie_lifecycle import announce, arrange, ghosts, read_descriptions, removal
+from bridge.mqtt.link import Link
 from rules.door import Alert, Asked, Presence, Publish, Verb
 from rules.ports import Condition, Target, TargetKind
 

@@ -13,7 +13,7 @@ from ebus_sdk.homie import _encode_property_value, _parse_set_payload
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.homie_values import (
+from bridge.mqtt.homie_values import (
     Datatype,
     HomieError,
     Property,

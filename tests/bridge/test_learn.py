@@ -11,9 +11,9 @@ from support import run_async
 from bridge.config.mapping import Table
 from bridge.config.reader import plain, read
 from bridge.controllers.table import MisfitError, compile_table
-from bridge.learn import infer
-from bridge.learn_draft import http_yaml, hwmon_yaml, mqtt_yaml
-from bridge.learn_elsewhere import infer_chips, infer_topics
+from bridge.learn.draft import http_yaml, hwmon_yaml, mqtt_yaml
+from bridge.learn.elsewhere import infer_chips, infer_topics
+from bridge.learn.guess import infer
 from bridge.simulator.port import Told
 from bridge.simulator.shapes import SHAPES, Voice
 

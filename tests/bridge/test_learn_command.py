@@ -16,7 +16,7 @@ from typer.testing import CliRunner
 from bridge.cli import app
 from bridge.config import parse
 from bridge.errors import DuskwardError
-from bridge.learn_changes import Change, Changes, flat
+from bridge.learn.changes import Change, Changes, flat
 from bridge.simulator.site import SimulatedSite
 from bridge.simulator.spec import ControllerSpec, PortSpec, SiteSpec, StringSpec
 

@@ -8,7 +8,7 @@ from random_shapes import Shape, judged, moment
 
 from bridge.config.mapping import Table
 from bridge.controllers.table import MisfitError, compile_table
-from bridge.learn import infer
+from bridge.learn.guess import infer
 
 SHAPES = range(10_000, 10_400)
 """Other ones than those the guessing was bettered on."""

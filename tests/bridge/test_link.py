@@ -6,7 +6,7 @@ from contextlib import asynccontextmanager
 import pytest
 from support import retained_now, run_async, until
 
-from bridge.link import Link, LinkSettings
+from bridge.mqtt.link import Link, LinkSettings
 
 pytestmark = pytest.mark.broker
 

@@ -6,7 +6,7 @@ import signal
 
 from support import PrivateBroker, retained_now, run_async, until
 
-from bridge.link import Link, LinkSettings
+from bridge.mqtt.link import Link, LinkSettings
 
 
 def test_a_value_under_way_at_the_end_does_not_come_after_a_newer_one(start_mosquitto) -> None:

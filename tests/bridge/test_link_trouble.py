@@ -10,8 +10,8 @@ from support import LOOPBACK, Observer, free_port, retained_now, run_async, unti
 from test_link import running, settings
 
 from bridge.errors import PermanentError
-from bridge.link import Link, LinkSettings, Tls
-from bridge.wire import INCOMING_LIMIT_BYTES
+from bridge.mqtt.link import Link, LinkSettings, Tls
+from bridge.mqtt.wire import INCOMING_LIMIT_BYTES
 
 pytestmark = pytest.mark.broker
 

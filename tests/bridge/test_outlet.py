@@ -7,9 +7,9 @@ from homie_site import plan
 from structlog.testing import capture_logs
 from support import run_async, until
 
-from bridge.homie import Tree
-from bridge.link import Link, LinkSettings
-from bridge.outlet import Outlet
+from bridge.mqtt.homie import Tree
+from bridge.mqtt.link import Link, LinkSettings
+from bridge.mqtt.outlet import Outlet
 from rules.door import Asked, Verb
 
 pytestmark = pytest.mark.broker

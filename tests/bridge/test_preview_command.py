@@ -8,8 +8,8 @@ from xml.etree import ElementTree as ET
 import pytest
 from test_checking import DUBLIN, SITE
 
+from bridge.commands.preview import show
 from bridge.errors import PermanentError
-from bridge.preview import show
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 

@@ -16,9 +16,9 @@ from season_site import FIRST, IDLE_A, VOLTS, SeasonSite, site_file
 from bridge.app_state import HISTORY
 from bridge.cli import app as command_line
 from bridge.config import load, plan
+from bridge.history.store_read import StoreReader
 from bridge.report.command import ReportError, report
-from bridge.store_read import StoreReader
-from rules.tariff import Used
+from rules.cost.tariff import Used
 
 DAYS = 45
 SPAN = (FIRST - timedelta(days=400), FIRST + timedelta(days=400))

@@ -12,7 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.app_state import HISTORY
-from bridge.backup import BackupError, backup
+from bridge.commands.backup import BackupError, backup
+from bridge.history.store import Store
+from bridge.history.store_read import Event, Point, StoreReader
 from bridge.journal import Journal
 from bridge.report.curves import Curve
 from bridge.report.episodes import (
@@ -29,12 +31,10 @@ from bridge.report.style import DARK, LIGHT, TEXTS
 from bridge.report.svg import share_bar, strip, ticks, two_way_bars
 from bridge.report.svg_time import carpet, night_curve
 from bridge.report.words import band_words, data, duration, kwh, measured, money, percent
-from bridge.store import Store
-from bridge.store_read import Event, Point, StoreReader
+from rules.cost.tariff import Band
 from rules.door import Record
 from rules.ports import Condition, Target, TargetKind, port_id
 from rules.safety import SafetyState
-from rules.tariff import Band
 
 NIGHT = datetime(2025, 12, 20, 18, 0, tzinfo=UTC)
 DUBLIN = ZoneInfo("Europe/Dublin")

@@ -14,9 +14,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.store import NewsKind, Store, StoreError, backup
-from bridge.store_condense import condense
-from bridge.store_pack import (
+from bridge.history.store import NewsKind, Store, StoreError, backup
+from bridge.history.store_condense import condense
+from bridge.history.store_pack import (
     Samples,
     joined,
     pack_around,
@@ -26,12 +26,12 @@ from bridge.store_pack import (
     unpack_energy,
     unpack_levels,
 )
-from bridge.store_read import StoreReader, to_utc
-from bridge.store_schema import MIGRATIONS, DamagedError, ForeignError, connect, migrate, open_checked
-from bridge.store_write import Ledger, to_ms
+from bridge.history.store_read import StoreReader, to_utc
+from bridge.history.store_schema import MIGRATIONS, DamagedError, ForeignError, connect, migrate, open_checked
+from bridge.history.store_write import Ledger, to_ms
+from rules.cost.tariff import Tariff
 from rules.door import Record
 from rules.ports import Now, Reading, Target, TargetKind, port_id
-from rules.tariff import Tariff
 
 EVENING = datetime(2030, 12, 1, 17, 0, tzinfo=UTC)
 PORT, OTHER = port_id("gable", 1), port_id("gable", 2)
@@ -834,8 +834,8 @@ def test_store_does_not_wait_for_a_locked_file(open_store):
 
 def test_store_overrun_is_told(tmp_path, monkeypatch):
     """What can't be taken in time is dropped, counted and told once; later records are kept."""
-    monkeypatch.setattr("bridge.store.MOST_ITEMS", 10)
-    monkeypatch.setattr("bridge.store.MOST_READINGS", 10)
+    monkeypatch.setattr("bridge.history.store.MOST_ITEMS", 10)
+    monkeypatch.setattr("bridge.history.store.MOST_READINGS", 10)
     news = []
     store = Store(tmp_path / "history.sqlite", utc_now=lambda: EVENING, on_news=news.append)
     # The thread does not run yet, so it can't take anything away meanwhile.
@@ -855,8 +855,8 @@ def test_store_overrun_is_told(tmp_path, monkeypatch):
 
 def test_store_memory_is_bounded_without_a_disk(monkeypatch):
     """While nothing can be written the oldest minutes and events go first, and are counted."""
-    monkeypatch.setattr("bridge.store_write.MOST_WAITING_MINUTES", 3)
-    monkeypatch.setattr("bridge.store_write.MOST_WAITING_EVENTS", 5)
+    monkeypatch.setattr("bridge.history.store_write.MOST_WAITING_MINUTES", 3)
+    monkeypatch.setattr("bridge.history.store_write.MOST_WAITING_EVENTS", 5)
     ledger = Ledger()
     for minute in range(10):
         ledger.readings(Now(after(minutes=minute), 0.0), [Reading(PORT, 0.0, 1.0, True)])

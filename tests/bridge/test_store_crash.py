@@ -12,8 +12,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from bridge.store import Store
-from bridge.store_read import StoreReader
+from bridge.history.store import Store
+from bridge.history.store_read import StoreReader
 
 EVENING = datetime(2030, 12, 1, 17, 0, tzinfo=UTC)
 
@@ -21,7 +21,7 @@ WRITER = """
     import sys
     from datetime import UTC, datetime, timedelta
     from pathlib import Path
-    from bridge.store import Store
+    from bridge.history.store import Store
     from rules.door import Record
     from rules.ports import Now, Reading, Target, TargetKind
 
@@ -90,7 +90,7 @@ FULL = """
     import resource, sys
     from datetime import UTC, datetime, timedelta
     from pathlib import Path
-    from bridge.store import Store
+    from bridge.history.store import Store
     from rules.door import Record
     from rules.ports import Target, TargetKind
 

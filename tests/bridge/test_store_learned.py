@@ -5,7 +5,7 @@ import sqlite3
 from datetime import UTC, datetime
 from pathlib import Path
 
-from bridge.store import Loaded, Store
+from bridge.history.store import Loaded, Store
 from rules.door import Record
 from rules.ports import PortId, Target, TargetKind
 

@@ -17,10 +17,10 @@ from bridge.app import App
 from bridge.clock import PacedClock
 from bridge.config import load
 from bridge.journal import Journal, JournalInUseError
+from bridge.learn.trying_alone import try_alone
 from bridge.simulator.scenarios import reach_of
 from bridge.simulator.site import SimulatedSite
 from bridge.simulator.spec import ControllerSpec, PortSpec, SensorSpec, SiteSpec, StringSpec
-from bridge.trying_alone import try_alone
 from rules.door import Verb
 from rules.ports import Condition, PortId, Target, TargetKind
 from rules.safety import Hold, SafetyState, Tripped
@@ -92,12 +92,12 @@ def alone(tmp_path: Path, prepare=None, **reach) -> tuple[dict, SimulatedSite]:
 @pytest.fixture(autouse=True)
 def _settled_soon(monkeypatch):
     """The simulated sensor is quick."""
-    monkeypatch.setattr("bridge.trying._SETTLE_S", 0.1)
+    monkeypatch.setattr("bridge.learn.trying._SETTLE_S", 0.1)
 
 
 def quiet_night(monkeypatch) -> None:
     """No show is on, whatever the machine's clock says."""
-    monkeypatch.setattr("bridge.trying_alone._show_now", lambda site: "")
+    monkeypatch.setattr("bridge.learn.trying_alone._show_now", lambda site: "")
 
 
 def test_a_right_mapping_is_proven_and_the_port_left_as_it_was(tmp_path, monkeypatch):

@@ -5,7 +5,7 @@ import asyncio
 import pytest
 from support import Observer, retained_now, run_async, until
 
-from bridge.link import Link, LinkSettings
+from bridge.mqtt.link import Link, LinkSettings
 
 pytestmark = pytest.mark.container
 

@@ -31,7 +31,7 @@ from support import LOOPBACK, PrivateBroker, free_port, wait_for
 from bridge.clock import SystemClock
 from bridge.config import parse, plan
 from bridge.simulator.scenarios import reach_of
-from rules.staging import lead_s
+from rules.power.staging import lead_s
 
 SITE = "slate-yard"
 OFF_BOUND_S = 3.0

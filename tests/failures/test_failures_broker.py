@@ -6,9 +6,7 @@ from pathlib import Path
 
 import pytest
 from failure_rig import SITE, Recorder, device, site
-from support import mosquitto_program, wait_for
-
-pytestmark = pytest.mark.skipif(mosquitto_program() is None, reason="needs a mosquitto program it may kill")
+from support import wait_for
 
 THREE = ("eave/1", "mast/1", "mast/2")
 

@@ -2,11 +2,8 @@
 
 from pathlib import Path
 
-import pytest
 from failure_rig import PORTS, site
-from support import mosquitto_program, wait_for
-
-pytestmark = pytest.mark.skipif(mosquitto_program() is None, reason="needs a mosquitto program")
+from support import wait_for
 
 EAVE, MAST = ("eave/1", "eave/2"), ("mast/1", "mast/2")
 

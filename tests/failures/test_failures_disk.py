@@ -6,9 +6,7 @@ from pathlib import Path
 
 import pytest
 from failure_rig import SITE, device, site
-from support import mosquitto_program, wait_for
-
-pytestmark = pytest.mark.skipif(mosquitto_program() is None, reason="needs a mosquitto program")
+from support import wait_for
 
 
 def test_killed_before_anything_had_to_be_kept(tmp_path: Path) -> None:

@@ -11,9 +11,7 @@ from pathlib import Path
 
 import pytest
 from failure_rig import site
-from support import mosquitto_program, wait_for
-
-pytestmark = pytest.mark.skipif(mosquitto_program() is None, reason="needs a mosquitto program")
+from support import wait_for
 
 
 def test_killed_at_random_instants(tmp_path: Path) -> None:

@@ -5,9 +5,6 @@ from pathlib import Path
 import pytest
 from failure_rig import seed_of_run
 from season import play
-from support import mosquitto_program
-
-pytestmark = pytest.mark.skipif(mosquitto_program() is None, reason="needs a mosquitto program it may kill")
 
 
 def test_two_bad_nights(tmp_path: Path) -> None:

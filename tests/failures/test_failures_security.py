@@ -10,9 +10,7 @@ from pathlib import Path
 import pytest
 import yaml
 from failure_rig import PORTS, SITE, Recorder, Rig, device, site
-from support import LOOPBACK, free_port, mosquitto_program, wait_for
-
-pytestmark = pytest.mark.skipif(mosquitto_program() is None, reason="needs a mosquitto program")
+from support import LOOPBACK, free_port, wait_for
 
 BROKER_SECRET = "hollow-lantern-4711"
 BOX_SECRET = "gravel-harbour-0815"

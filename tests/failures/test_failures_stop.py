@@ -4,9 +4,7 @@ from pathlib import Path
 
 import pytest
 from failure_rig import PORTS, site
-from support import mosquitto_program, wait_for
-
-pytestmark = pytest.mark.skipif(mosquitto_program() is None, reason="needs a mosquitto program")
+from support import wait_for
 
 
 @pytest.mark.parametrize("at_stop", ["leave", "off"])

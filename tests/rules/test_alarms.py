@@ -7,8 +7,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rules import alarms
-from rules.alarms import TRANSITIONS, Alarm, AlarmEvent, IllegalAlarmEvent, advance, needs_telling, new_alarm
+from rules.faults import alarms
+from rules.faults.alarms import (
+    TRANSITIONS,
+    Alarm,
+    AlarmEvent,
+    IllegalAlarmEvent,
+    advance,
+    needs_telling,
+    new_alarm,
+)
 from rules.ports import UNSHELVABLE, AlarmState, Condition, Now
 
 START_UTC = datetime(2026, 12, 5, 17, 0, tzinfo=UTC)

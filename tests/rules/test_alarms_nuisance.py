@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rules.nuisance import Chatter, FloodWatch, Telling
+from rules.faults.nuisance import Chatter, FloodWatch, Telling
 from rules.ports import Now
 
 

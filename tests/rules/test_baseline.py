@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rules import baseline
-from rules.baseline import Baseline, Cusum, Drift, Learning, Taken, evening_ended, watch
+from rules.faults import baseline
+from rules.faults.baseline import Baseline, Cusum, Drift, Learning, Taken, evening_ended, watch
 
 SHIFTS = (0, 0.25, 0.5, 0.75, 1, 1.5, 2, 2.5, 3, 4)
 ARL = {

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from rules.calendar import IcsCalendar, Place, read_ics
+from rules.shows.calendar import IcsCalendar, Place, read_ics
 
 FILES = sorted((Path(__file__).parent / "calendars").glob("*.ics"))
 ZONES = (

@@ -4,7 +4,7 @@ from datetime import date, time
 
 import pytest
 
-from rules.calendar import (
+from rules.shows.calendar import (
     Anchor,
     Moment,
     RulesError,

@@ -10,8 +10,8 @@ from dateutil.rrule import rrulestr
 from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
-from rules.calendar import IcsCalendar, Place, read_ics
 from rules.errors import CalendarError
+from rules.shows.calendar import IcsCalendar, Place, read_ics
 
 SITE = Place("America/New_York", 40.7, -74.0)
 BEGIN, END = datetime(1997, 1, 1, tzinfo=UTC), datetime(2010, 1, 1, tzinfo=UTC)

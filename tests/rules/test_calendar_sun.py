@@ -14,8 +14,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules.calendar import Anchor, Place, sun_event
-from rules.sun import NoCrossing
+from rules.shows.calendar import Anchor, Place, sun_event
+from rules.shows.sun import NoCrossing
 
 GOLDEN = Place("America/Denver", 39.742476, -105.1786)
 GOLDEN_STANDARD = Place("Etc/GMT+7", 39.742476, -105.1786)

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules.calendar import (
+from rules.shows.calendar import (
     Anchor,
     Moment,
     Place,

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules import comparison
-from rules.comparison import Departed, Point
 from rules.errors import RulesError
+from rules.show_data import comparison
+from rules.show_data.comparison import Departed, Point
 
 DARK_A, FULL_A = 0.226, 1.9
 

@@ -12,8 +12,8 @@ from benchmarks.counting import SimulatedString, count, draw
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules.counting import Cause, Count, CountSession, CountSettings, Refusal
 from rules.errors import RulesError
+from rules.pixels.counting import Cause, Count, CountSession, CountSettings, Refusal
 
 WHITE_A = 0.0555
 """One white WS2811 pixel: three channels of 18.5 mA (Worldsemi datasheet)."""

@@ -6,7 +6,14 @@ import random
 import pytest
 
 from rules.errors import RulesError
-from rules.sequential import Cusum, RatioTest, cusum_run_length, halvings, readings_per_level, total_noise_a
+from rules.pixels.sequential import (
+    Cusum,
+    RatioTest,
+    cusum_run_length,
+    halvings,
+    readings_per_level,
+    total_noise_a,
+)
 
 STEP_A, NOISE_A, LSB_A = 0.012, 0.004, 0.008
 

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rules.detect import DetectorState, Facts, forget, observe, plausible_current_a, suppressed_by
+from rules.faults.detect import DetectorState, Facts, forget, observe, plausible_current_a, suppressed_by
 from rules.plan import DEFAULT_LIMITS, Limit
 from rules.ports import Abilities, Condition, Now, PortId, Reading
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules.energy import (
+from rules.cost.energy import (
     CounterState,
     Gap,
     Meter,

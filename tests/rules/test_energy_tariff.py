@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from rules.cost.tariff import EVERY_DAY, WEEKDAYS, WEEKEND, Band, Tariff, Used
 from rules.errors import RulesError
-from rules.tariff import EVERY_DAY, WEEKDAYS, WEEKEND, Band, Tariff, Used
 
 DUBLIN = Tariff(
     "Europe/Dublin",

@@ -339,8 +339,8 @@ def test_the_pre_show_check_tells_by_daylight_what_is_wrong() -> None:
     """At its time each port has power for a minute; the result names what is dark or unplugged."""
     from datetime import time
 
-    from rules.calendar_types import Anchor, Moment
     from rules.plan import PreShow
+    from rules.shows.calendar_types import Anchor, Moment
 
     plan = replace(site_plan(ports=4), pre_show=PreShow(Moment(Anchor.CLOCK, time(15, 30)), 60.0))
     world = World(plan, utc=evening(15, 28))

@@ -11,12 +11,12 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from world import Mishap, World, site_plan, with_prop
 
-from rules.calendar import Anchor, Moment, Window
 from rules.door import ClockStatus, Configured, Origin, Restored, Verb
+from rules.outlook.preview import preview
 from rules.plan import ShowPlan, SitePlan, SupplyPlan
 from rules.ports import controller_of
-from rules.preview import preview
 from rules.safety import SafetyState
+from rules.shows.calendar import Anchor, Moment, Window
 
 START = datetime(2025, 12, 1, 17, 57, tzinfo=UTC)
 SHOW_FROM, SHOW_TO = START + timedelta(minutes=3), START + timedelta(minutes=9)

@@ -7,10 +7,10 @@ from types import MappingProxyType
 import pytest
 from world import World, site_plan
 
-from rules import hearing
 from rules.door import Expected, Heard, JobChanged, LearnedLoaded, Record, Remark, Switch, Verb
-from rules.levels import PixelMap
 from rules.ports import Condition, PortId
+from rules.show_data import hearing
+from rules.show_data.levels import PixelMap
 
 ONE = PortId("c1/1")
 EVENING = datetime(2025, 12, 1, 18, 5, tzinfo=UTC)
@@ -89,7 +89,7 @@ def test_the_preview_shows_the_outer_limit():
     """A preview of a show that follows its data shows it as long as it may be: data can't be foreseen."""
     from datetime import timedelta
 
-    from rules.preview import preview
+    from rules.outlook.preview import preview
 
     start = datetime(2025, 12, 1, 12, 0, tzinfo=UTC)
     plan = hearing_plan(data=(1,), run_on_s=20.0)

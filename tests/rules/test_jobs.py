@@ -9,11 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from world import NOON, World, clock_window, site_plan, with_prop
 
-from rules import jobs
 from rules.door import Counted, CountPixels, Heard, JobChanged, JobEnded, Verb
-from rules.levels import PixelMap
 from rules.plan import ShowPlan
 from rules.ports import PortId
+from rules.power import jobs
+from rules.show_data.levels import PixelMap
 
 ONE, TWO = PortId("c1/1"), PortId("c1/2")
 

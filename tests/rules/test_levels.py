@@ -5,8 +5,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rules.errors import RulesError
-from rules.levels import CurrentModel, Overlap, PixelMap, SlotRange, lit, lit_ports, overlaps
 from rules.ports import PortId
+from rules.show_data.levels import CurrentModel, Overlap, PixelMap, SlotRange, lit, lit_ports, overlaps
 
 LEFT = PortId("gable/1")
 RIGHT = PortId("gable/2")

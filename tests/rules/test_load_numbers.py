@@ -7,11 +7,19 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules.chips import CHIPS, Chip, expected_currents
+from rules.electrics.chips import CHIPS, Chip, expected_currents
+from rules.electrics.fuses import (
+    BLADE,
+    FAST_CURVE,
+    PTC,
+    BladeFuse,
+    CurvePoint,
+    ElectronicFuse,
+    ResettableFuse,
+)
+from rules.electrics.load import class_two, continuous_limit_a, least_rating_a, most_pixels
+from rules.electrics.wiring import Cable, Conductor, Injection, Wiring, awg_area_mm2, drops_v, enough, lowest
 from rules.errors import RulesError
-from rules.fuses import BLADE, FAST_CURVE, PTC, BladeFuse, CurvePoint, ElectronicFuse, ResettableFuse
-from rules.load import class_two, continuous_limit_a, least_rating_a, most_pixels
-from rules.wiring import Cable, Conductor, Injection, Wiring, awg_area_mm2, drops_v, enough, lowest
 
 # ------------------------------------------------------------------ copper
 

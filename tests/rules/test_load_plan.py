@@ -5,13 +5,13 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from rules.calendar import Place, Span
-from rules.findings import duration
-from rules.fuses import BladeFuse, ElectronicFuse, ResettableFuse
-from rules.load import Level, check_plan, overlap, port_loads
+from rules.electrics.findings import duration
+from rules.electrics.fuses import BladeFuse, ElectronicFuse, ResettableFuse
+from rules.electrics.load import Level, check_plan, overlap, port_loads
+from rules.electrics.wiring import Cable, Conductor, Injection, Wiring
 from rules.plan import ControllerPlan, PortPlan, ShowPlan, SitePlan, SupplyPlan
 from rules.ports import port_id
-from rules.wiring import Cable, Conductor, Injection, Wiring
+from rules.shows.calendar import Place, Span
 
 EVENING = datetime(2030, 12, 1, 17, 0, tzinfo=UTC)
 

@@ -8,11 +8,11 @@ from types import MappingProxyType
 import pytest
 from world import NOON, World, site_plan
 
+from rules.cost.energy import PortMeter
+from rules.cost.tariff import Band, Tariff, Used
 from rules.door import BaselineLoaded, CountersLoaded, EnergyLoaded, Origin, Record, Stopping, Verb
-from rules.energy import PortMeter
 from rules.plan import SupplyPlan
 from rules.ports import PortId, Reading
-from rules.tariff import Band, Tariff, Used
 
 PORT = PortId("c1/1")
 PRICES = Tariff("Europe/Dublin", 0.30, (Band(time(20), time(8), 0.10),), "EUR")

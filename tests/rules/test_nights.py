@@ -10,12 +10,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from world import World, clock_window, site_plan
 
-from rules import nights
 from rules.door import Expected, LearnedLoaded, Record, Remark, Verb
 from rules.errors import RulesError
-from rules.levels import PixelMap
 from rules.ports import PortId
-from rules.signature import SignatureSettings
+from rules.show_data import nights
+from rules.show_data.levels import PixelMap
+from rules.show_data.signature import SignatureSettings
 
 ONE = PortId("c1/1")
 FIRST = datetime(2025, 12, 1, 17, 59, tzinfo=UTC)

@@ -6,13 +6,13 @@ from types import MappingProxyType
 
 from world import PLACE, World, clock_window, site_plan
 
-from rules.calendar import Anchor, Moment, Place, Window
-from rules.folding import fold
+from rules.outlook.folding import fold
+from rules.outlook.preview import preview
+from rules.outlook.preview_days import clock_changes, days, port_sums, shared, total
 from rules.plan import ShowPlan, SitePlan, SupplyPlan
 from rules.ports import PortId
-from rules.preview import preview
-from rules.preview_days import clock_changes, days, port_sums, shared, total
-from rules.staging import lead_s
+from rules.power.staging import lead_s
+from rules.shows.calendar import Anchor, Moment, Place, Window
 
 MIDNIGHT = datetime(2025, 12, 1, tzinfo=UTC)
 DAY = timedelta(days=1)

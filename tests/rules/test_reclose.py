@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rules import reclose
 from rules.plan import Reclosing
 from rules.ports import Condition, Fuse, Now
-from rules.reclose import FRESH, Reclose, ReclosePhase, Refusal, ShotError
+from rules.power import reclose
+from rules.power.reclose import FRESH, Reclose, ReclosePhase, Refusal, ShotError
 
 START_UTC = datetime(2026, 12, 5, 17, 0, tzinfo=UTC)
 P = ReclosePhase

@@ -7,8 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rules.errors import RulesError
-from rules.sequential import cusum_run_length
-from rules.signature import ShowSignature, SignatureSettings, Verdict
+from rules.pixels.sequential import cusum_run_length
+from rules.show_data.signature import ShowSignature, SignatureSettings, Verdict
 
 IDLE_A = 0.226
 """100 dark pixels (common practice: 0.225 to 0.227 A)."""

@@ -6,7 +6,6 @@ from datetime import UTC, datetime, time, timedelta
 from enum import StrEnum
 from types import MappingProxyType
 
-from rules.calendar import Anchor, Moment, Place, Window
 from rules.door import (
     Alert,
     Answer,
@@ -30,6 +29,7 @@ from rules.engine import Engine
 from rules.plan import ControllerPlan, PortPlan, PropPlan, ShowPlan, SitePlan, SupplyPlan
 from rules.ports import Condition, Now, PortId, Reading, Target, TargetKind, controller_of
 from rules.safety import SafetyState
+from rules.shows.calendar import Anchor, Moment, Place, Window
 
 PLACE = Place("Europe/Dublin", 53.35, -6.26)
 NOON = datetime(2025, 12, 1, 12, 0, tzinfo=UTC)

@@ -1,0 +1,1 @@
+"""History on disk: losing it loses history, never safety."""

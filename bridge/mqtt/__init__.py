@@ -1,0 +1,1 @@
+"""The broker: its connection, and the site as topics and payloads."""

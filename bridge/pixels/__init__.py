@@ -1,0 +1,1 @@
+"""Counts on real ports, and show data on the network."""

@@ -1,0 +1,1 @@
+"""Energy and money: integrated, priced, told."""

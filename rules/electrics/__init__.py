@@ -1,0 +1,1 @@
+"""Loads, cables, fuses and supplies: the arithmetic of a plan."""

@@ -1,0 +1,1 @@
+"""Readings → conditions → alarms."""

@@ -1,0 +1,1 @@
+"""What will have power in the days ahead, by the rules themselves."""

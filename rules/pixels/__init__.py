@@ -1,0 +1,1 @@
+"""Counting the pixels of a string by the current that test patterns draw."""

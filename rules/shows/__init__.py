@@ -1,0 +1,1 @@
+"""Show calendar: what a person wrote, calendar files and sun times → spans, and which shows run now."""
