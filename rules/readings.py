@@ -22,11 +22,12 @@ def read(step: Step, reading: Reading) -> None:
         return
     if reading.measured_s < port.reading_s:
         return  # overtaken by a newer one on its way here
-    step.touch(port)
+    step.touch_reading(port)
     first = port.reading is None
     port.reading = reading
     port.reading_s = reading.measured_s
-    power = reading.power if port.plan.abilities.readback else port.seen_power
+    abilities = port.plan.abilities
+    power = reading.power if abilities.readback else port.seen_power
     settle = (
         first
         or port.pending is not None
@@ -34,23 +35,28 @@ def read(step: Step, reading: Reading) -> None:
         or power is not port.verdict.power
         or port.hold_proof is not HoldState.NONE
     )
-    if port.plan.abilities.trip and reading.tripped is not port.flag:
+    if abilities.trip and reading.tripped is not port.flag:
         settle = True
+        step.touch(port)
         if reading.tripped is False:
             port.flag_ignore_s = float("-inf")
         port.flag = reading.tripped
     _detect(step, port, reading)
-    if port.plan.abilities.readback and reading.power is not None:
+    if abilities.readback and reading.power is not None:
         if reading.power is not port.seen_power:
             settle = True
+            step.touch(port)
             _power_changed(step, port, power=reading.power)
-        port.seen_power = reading.power
+            port.seen_power = reading.power
         port.seen_power_s = reading.measured_s
-    port.unbroken = True
+    if not port.unbroken:
+        step.touch(port)
+        port.unbroken = True
     if reading.power is False:
         switching.seen_off(step, port)
     _measure(step, port, reading)
     if settle:
+        step.touch(port)
         step.look_at(port)
 
 
@@ -61,6 +67,8 @@ def _detect(step: Step, port: PortState, reading: Reading) -> None:
     state, changes = detect.observe(
         port.detector, seen, port.facts, port.plan.limits, step.now, unbroken=port.unbroken
     )
+    if changes:
+        step.touch(port)
     port.detector = state
     for change in changes:
         if change.condition is Condition.FUSE_TRIP:

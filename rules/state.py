@@ -230,6 +230,18 @@ class PortState(Snapshotted):
         self.current_told_a: float | None = None
         self.current_told_s = NEVER_S
 
+    _of_reading: ClassVar[tuple[str, ...]] = (
+        "compared", "current_told_a", "current_told_s", "detector", "flowing_a", "learning", "load_w",
+        "most_a", "reading", "reading_s", "seen_power_s",
+    )  # fmt: skip
+    snapshot_of_reading: ClassVar[Callable[[Any], tuple[Any, ...]]] = attrgetter(*_of_reading)
+    """The few members that any reading may change; to remember them all would cost more than the reading."""
+
+    def put_back_reading(self, members: tuple[Any, ...]) -> None:
+        """Undo what a reading changed since `snapshot_of_reading` returned `members`."""
+        for name, value in zip(self._of_reading, members, strict=True):
+            setattr(self, name, value)
+
 
 class ControllerState(Snapshotted):
     """One controller: reachable or not, and for how many polls it has not answered."""

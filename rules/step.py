@@ -3,12 +3,14 @@
 from collections.abc import Mapping
 from datetime import datetime
 from heapq import heappop, heappush
-from typing import Any
+from typing import Any, NamedTuple
 
 from rules.door import Effect, Presence, Publish, Value
 from rules.plan import SitePlan
 from rules.ports import Now, PortId, Target
 from rules.power.demand import ShowCall, Verdict
+from rules.shows.calendar import Span
+from rules.shows.schedule import ShowState
 from rules.state import ControllerState, PortState, SiteState, Snapshotted
 
 
@@ -71,12 +73,26 @@ class Memo:
         self.plain.clear()
 
 
+class Stage(NamedTuple):
+    """The one show that runs on some ports by the calendar, for as long as a step lasts.
+
+    of: the shows it was worked from; span: its present span; start_s: when that began [monotonic s]; shared:
+    several run at once.
+    """
+
+    of: Mapping[str, ShowState]
+    show: ShowState | None = None
+    span: Span | None = None
+    start_s: float = 0.0
+    shared: bool = False
+
+
 class Step:
     """Carried through all functions of one `Engine.step`; nothing of it outlives the step."""
 
     __slots__ = (
-        "_kept", "dirty", "effects", "gates", "keep", "memo", "now", "show_dirty", "site",
-        "site_dirty", "timers",
+        "_kept", "_read", "dirty", "effects", "gates", "keep", "memo", "now", "show_dirty", "site",
+        "site_dirty", "stages", "timers",
     )  # fmt: skip
 
     def __init__(self, now: Now, site: SiteState, timers: Timers, memo: Memo) -> None:
@@ -88,11 +104,14 @@ class Step:
         self.dirty: dict[PortId, None] = {}
         self.gates: dict[str, None] = {}
         """Supplies whose waiting ports may now come on."""
+        self.stages: dict[frozenset[str], Stage] = {}
+        """What runs on ports, by their shows; `rules.show_data.nights` works it when it is asked for."""
         self.site_dirty = False
         self.show_dirty = False
         self.keep: int | None = None
         """The id of this step's `Persist`, once something that must survive has changed."""
         self._kept: dict[int, tuple[Snapshotted, tuple[Any, ...]]] = {}
+        self._read: list[tuple[PortState, tuple[Any, ...]]] = []
         self.touch(site)
 
     @property
@@ -108,14 +127,22 @@ class Step:
         if key not in self._kept:
             self._kept[key] = (part, part.snapshot())
 
+    def touch_reading(self, port: PortState) -> None:
+        """Remember those members of `port` that any reading may change; before others change, `touch` it."""
+        if id(port) not in self._kept:
+            self._read.append((port, PortState.snapshot_of_reading(port)))
+
     def touched_ports(self) -> list[PortState]:
-        """The ports that this step may have changed."""
+        """The ports that this step may have changed in more than what any reading changes."""
         return [part for part, _ in self._kept.values() if type(part) is PortState]
 
     def undo(self) -> None:
         """Put everything back that this step touched."""
         for part, members in self._kept.values():
             part.put_back(members)
+        # A port is never remembered as read after it was remembered whole, so what stands here is older.
+        for port, members in reversed(self._read):
+            port.put_back_reading(members)
 
     def new_id(self) -> int:
         """A fresh id for an effect that will be answered."""

@@ -6,7 +6,9 @@ that overtakes an ON, a watch that survives whatever a controller answers, and t
 """
 
 import asyncio
+import math
 import time
+import zlib
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -21,6 +23,9 @@ log = structlog.get_logger()
 
 Sink = Callable[[list[Event]], None]
 """Takes events on the event loop; returns at once."""
+
+_PHASES = 20
+"""A site's polls are spread over so many times of a period."""
 
 Verdict = tuple[Outcome, str]
 """What became of a command, with one plain sentence."""
@@ -209,6 +214,7 @@ class PollingController(Controller):
         super().__init__(controller_id, ports, clock=clock)
         self.pace = pace
         self._wake = asyncio.Event()
+        self._phase_s = zlib.crc32(controller_id.encode()) % _PHASES / _PHASES * pace.every_s
         self._hurry_until_s = self._quick_until_s = float("-inf")
         self._reachable: bool | None = None
         self._told = ""
@@ -232,18 +238,27 @@ class PollingController(Controller):
             return min(self.pace.quick_every_s, self.pace.every_s)
         return self.pace.every_s if now_s < self._hurry_until_s else self.pace.slow_every_s
 
+    def _next_s(self, started_s: float) -> float:
+        """When to poll next: at fixed times of its own, at least half a period after `started_s`.
+
+        Fixed times do not drift by what an answer takes. Controllers share a few of them: those of one time
+        are asked, and decided about, in one turn of the loop, and the others' turns lie between.
+        """
+        period_s = self._period_s()
+        turns = math.ceil((started_s - self._phase_s) / period_s + 0.5)
+        return max(self._phase_s + turns * period_s, self.clock())
+
     async def watch(self, sink: Sink) -> None:
         """Poll for ever; see `Controller.watch`."""
+        loop = asyncio.get_running_loop()
         while True:
             started_s = self.clock()
             self._hand_over(sink, await self._poll())
-            delay_s = max(0.0, started_s + self._period_s() - self.clock())
+            timer = loop.call_later(self._next_s(started_s) - self.clock(), self._wake.set)
             try:
-                async with asyncio.timeout(delay_s):
-                    await self._wake.wait()
-            except TimeoutError:
-                continue
+                await self._wake.wait()
             finally:
+                timer.cancel()
                 self._wake.clear()
 
     async def _poll(self) -> list[Event]:

@@ -94,9 +94,9 @@ class PortMeter:
     """The counter of one port. Cheap: `add` runs for every reading of every port."""
 
     __slots__ = (
-        "_at_s", "_base_wh", "_counter_wh", "_energy_j", "_off", "_powered", "_powered_base_s", "_powered_s",
+        "_at_s", "_base_wh", "_counter_wh", "_energy_j", "_off", "_powered_base_s", "_powered_s",
         "_saved_base_wh", "_saved_j", "_steps", "_watts", "cutoff_a", "gap_count", "gap_s", "gap_total_s",
-        "idle_w", "most_a", "port", "volts_v",
+        "idle_w", "most_a", "port", "powered", "volts_v",
     )  # fmt: skip
 
     def __init__(
@@ -127,7 +127,8 @@ class PortMeter:
         self._at_s: float | None = None
         self._watts = 0.0
         self._off = False
-        self._powered = False
+        self.powered = False
+        """Whether the port had power at its last valid reading."""
         self._steps: list[tuple[float, bool]] = []
         self._counter_wh: float | None = None
 
@@ -145,11 +146,6 @@ class PortMeter:
     def saved_wh(self) -> float:
         """What being off has saved against always on [Wh], never falling."""
         return self._saved_base_wh + self._saved_j / J_PER_WH
-
-    @property
-    def powered(self) -> bool:
-        """Whether the port had power at its last valid reading."""
-        return self._powered
 
     @property
     def powered_s(self) -> float:
@@ -217,16 +213,16 @@ class PortMeter:
             elif self._steps:
                 self._add_steps(at_s, watts, off, powered)
             else:
-                if powered or self._powered:
+                if powered or self.powered:
                     # A change nobody commanded is reckoned at the middle of its interval.
-                    self._powered_s += elapsed_s if powered and self._powered else 0.5 * elapsed_s
+                    self._powered_s += elapsed_s if powered and self.powered else 0.5 * elapsed_s
                 self._energy_j += 0.5 * (self._watts + watts) * elapsed_s
                 if off and self._off and self.idle_w is not None:
                     self._saved_j += self.idle_w * elapsed_s
         self._at_s = at_s
         self._watts = watts
         self._off = off
-        self._powered = powered
+        self.powered = powered
         return gap
 
     def switched(self, power: bool, at_s: float) -> None:
@@ -251,11 +247,11 @@ class PortMeter:
             # The readings are both older than the command: an ordinary interval.
             assert self._at_s is not None
             self._energy_j += 0.5 * (self._watts + watts) * (at_s - self._at_s)
-            self._powered_s += 0.5 * (powered + self._powered) * (at_s - self._at_s)
+            self._powered_s += 0.5 * (powered + self.powered) * (at_s - self._at_s)
             return
         self._steps = self._steps[len(due) :]
         edge_s, level_w, level_off = self._at_s or 0.0, self._watts, self._off
-        level_powered = self._powered
+        level_powered = self.powered
         for index, (step_s, power) in enumerate(due):
             self._level(step_s - edge_s, level_w, level_off, level_powered)
             edge_s = step_s

@@ -21,20 +21,22 @@ TELL_OFF_S = 900.0
 
 
 def measure(step: Step, port: PortState, reading: Reading, current_a: float | None) -> None:
-    """Count a reading; `current_a` is its current if a port can have it. The port is touched already."""
+    """Count a reading; `current_a` is its current if a port can have it. What readings change is touched."""
     now_s = step.now.monotonic_s
-    was_powered = port.meter.powered
-    port.meter.add(
+    meter = port.meter
+    was_powered = meter.powered
+    meter.add(
         reading if current_a is not None or reading.current_a is None else reading._replace(current_a=None)
     )
     if current_a is not None and port.seen_power is True and not reading.tripped:
         port.flowing_a = current_a
         preshow.saw(step, port, current_a)
-        port.most_a = max(port.most_a or 0.0, current_a)
+        if port.most_a is None or current_a > port.most_a:
+            port.most_a = current_a
         port.learning = baseline.watch(
             port.learning, reading.measured_s, current_a, healthy=not port.detector.active
         )
-    if now_s >= port.energy_next_s or (port.meter.powered and not was_powered):
+    if now_s >= port.energy_next_s or (meter.powered and not was_powered):
         # Where power has just come on, what is counted from now on belongs to another show.
         tell_energy(step, port)
 
@@ -42,6 +44,7 @@ def measure(step: Step, port: PortState, reading: Reading, current_a: float | No
 def tell_energy(step: Step, port: PortState) -> None:
     """Publish and record the counters of a port; nothing while they are withheld."""
     now_s = step.now.monotonic_s
+    step.touch(port)
     port.energy_next_s = now_s + (TELL_ON_S if port.seen_power else TELL_OFF_S)
     if step.plan.tariff is not None:
         _charge(step, port, step.plan.tariff)

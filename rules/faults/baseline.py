@@ -57,22 +57,21 @@ CUSUM_EVENINGS: Final = 8
 """Evenings until drift is judged: from fewer the scatter is hardly known."""
 
 
-class Window(NamedTuple):
-    """What a window has seen: begin and last sample [monotonic s], present run, lowest steady level."""
+class Learning(NamedTuple):
+    """An evening under way: the lows of its finished windows [A], and what the present one has seen.
 
-    begun_s: float
-    last_s: float
+    begun_s, last_s: its first and last sample [monotonic s], None without a window; run_a, run_count: the
+    present run's mean [A] and samples; low_a, low_count: the same of the lowest steady level. In one tuple,
+    because one is made for every reading of a powered port.
+    """
+
+    lows_a: tuple[float, ...] = ()
+    begun_s: float | None = None
+    last_s: float = 0.0
     run_a: float = 0.0
     run_count: int = 0
     low_a: float = 0.0
     low_count: int = 0
-
-
-class Learning(NamedTuple):
-    """An evening under way: its window, and the lows of its finished windows [A]."""
-
-    window: Window | None = None
-    lows_a: tuple[float, ...] = ()
 
 
 class Taken(StrEnum):
@@ -156,24 +155,21 @@ def watch(learning: Learning, at_s: float, current_a: float, *, healthy: bool) -
 
     healthy: no condition of the port is raised; else what the window has seen is thrown away.
     """
+    lows_a, begun_s, last_s, run_a, run_count, low_a, low_count = learning
     if not healthy:
-        return learning if learning.window is None else learning._replace(window=None)
-    window = learning.window
-    if window is not None and at_s <= window.last_s:
+        return learning if begun_s is None else Learning(lows_a)
+    if begun_s is None:
+        return Learning(lows_a, at_s, at_s, current_a, 1)
+    if at_s <= last_s:
         return learning
-    if window is None or at_s - window.last_s > WINDOW_S:
-        return Learning(Window(at_s, at_s, current_a, 1), _with(learning.lows_a, window))
-    if at_s - window.begun_s >= WINDOW_S:
-        return Learning(Window(at_s, at_s, current_a, 1), _with(learning.lows_a, window))
-    run_a, count = window.run_a, window.run_count
-    in_run = at_s - window.last_s <= RUN_GAP_S and abs(current_a - run_a) <= _band(run_a)
-    if in_run:
-        run_a += (current_a - run_a) / (count + 1)
-        return Learning(
-            Window(window.begun_s, at_s, run_a, count + 1, window.low_a, window.low_count), learning.lows_a
-        )
-    low_a, low_count = _lowest(window)
-    return Learning(Window(window.begun_s, at_s, current_a, 1, low_a, low_count), learning.lows_a)
+    if at_s - last_s > WINDOW_S or at_s - begun_s >= WINDOW_S:
+        return Learning(_finished(learning), at_s, at_s, current_a, 1)
+    if at_s - last_s <= RUN_GAP_S and abs(current_a - run_a) <= _band(run_a):
+        run_count += 1
+        run_a += (current_a - run_a) / run_count
+        return Learning(lows_a, begun_s, at_s, run_a, run_count, low_a, low_count)
+    low_a, low_count = _lowest(learning)
+    return Learning(lows_a, begun_s, at_s, current_a, 1, low_a, low_count)
 
 
 def evening_ended(
@@ -183,9 +179,9 @@ def evening_ended(
 
     computed_a: idle current computed from the pixels [A], None where not known.
     """
-    lows_a = _with(learning.lows_a, learning.window)
+    lows_a = _finished(learning)
     if len(lows_a) < LEAST_WINDOWS:
-        return baseline, Learning(None, lows_a), Taken.TOO_SHORT, Drift.NONE
+        return baseline, Learning(lows_a), Taken.TOO_SHORT, Drift.NONE
     evening_a = idle_of(lows_a)
     known_a = baseline.idle_a
     cusum, drift = baseline.cusum, Drift.NONE
@@ -229,17 +225,18 @@ def _judge(baseline: Baseline, evening_a: float, computed_a: float | None) -> Ta
     return Taken.LEARNED
 
 
-def _with(lows_a: tuple[float, ...], window: Window | None) -> tuple[float, ...]:
-    if window is None or window.last_s - window.begun_s < LEAST_WINDOW_S:
-        return lows_a
-    low_a, count = _lowest(window)
-    return (*lows_a, low_a) if count else lows_a
+def _finished(learning: Learning) -> tuple[float, ...]:
+    """The lows [A] with the present window's, where it has seen enough to have one."""
+    if learning.begun_s is None or learning.last_s - learning.begun_s < LEAST_WINDOW_S:
+        return learning.lows_a
+    low_a, count = _lowest(learning)
+    return (*learning.lows_a, low_a) if count else learning.lows_a
 
 
-def _lowest(window: Window) -> tuple[float, int]:
+def _lowest(learning: Learning) -> tuple[float, int]:
     """The lowest steady level with the present run taken in; runs at the same level are averaged."""
-    low_a, low_count = window.low_a, window.low_count
-    run_a, count = window.run_a, window.run_count
+    low_a, low_count = learning.low_a, learning.low_count
+    run_a, count = learning.run_a, learning.run_count
     if count < RUN_SAMPLES:
         return low_a, low_count
     if not low_count or run_a < low_a - _band(low_a):

@@ -101,7 +101,11 @@ NO_BANDS: Final = Bands(_INF, _INF, -_INF, 0.0, 0.0, _INF, -_INF)
 
 def plausible_current_a(current_a: float | None, rating_a: float | None) -> float | None:
     """The current [A] if a port can have it, 0 for noise below zero, None if it can't or is missing."""
-    if current_a is None or not -ZERO_A <= current_a <= most_plausible_a(rating_a):
+    if current_a is None:
+        return None
+    if rating_a is not None and 0.0 <= current_a <= rating_a:
+        return current_a  # as nearly always, without a look at the bounds
+    if not -ZERO_A <= current_a <= most_plausible_a(rating_a):
         return None
     return max(current_a, 0.0)
 

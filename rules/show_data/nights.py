@@ -22,7 +22,7 @@ from rules.show_data.signature import Departure, Night, ShowNight, ShowSignature
 from rules.shows.calendar import Span
 from rules.shows.schedule import Phase, ShowState
 from rules.state import PortState
-from rules.step import Step
+from rules.step import Stage, Step
 
 TIMER: Final = "night "
 SHOW: Final = "show "
@@ -72,23 +72,36 @@ def observe(step: Step, port: PortState, measured_s: float, current_a: float) ->
     """A plausible current of a powered port: it belongs to the one show that runs, if one does."""
     if not port.shows:
         return
-    running = [show for show in map(step.site.shows.__getitem__, port.shows) if show.phase is Phase.RUNNING]
-    if len(running) != 1:
-        if len(running) > 1:
+    stage = step.stages.get(port.shows)
+    if stage is None or stage.of is not step.site.shows:
+        stage = step.stages[port.shows] = _stage(step, port.shows)
+    show, span = stage.show, stage.span
+    if show is None or span is None:
+        if stage.shared:
             _spoil(step, port)
         return
-    show = running[0]
-    if show.current is None or show.started_until_s is not None or show.plan.data:
-        return
-    at_s = (step.now.utc - show.current.start_utc).total_seconds() - (step.now.monotonic_s - measured_s)
+    at_s = measured_s - stage.start_s
     if at_s < 0.0:
         return
     night = port.signatures.get(show.plan.id)
-    if night is None or night.start_utc != show.current.start_utc:
-        night = _begin(step, port, show, show.current, at_s)
+    if night is None or night.start_utc != span.start_utc:
+        night = _begin(step, port, show, span, at_s)
     departure = night.signature.observe(at_s, current_a)
     if departure is not None and night.whole:
         _depart(step, port, show, departure)
+
+
+def _stage(step: Step, shows: frozenset[str]) -> Stage:
+    """What runs now on ports of these shows; the same for all of them, so a step asks once."""
+    known = step.site.shows
+    running = [show for show in map(known.__getitem__, shows) if show.phase is Phase.RUNNING]
+    if len(running) != 1:
+        return Stage(known, shared=len(running) > 1)
+    show = running[0]
+    if show.current is None or show.started_until_s is not None or show.plan.data:
+        return Stage(known)
+    since_s = (step.now.utc - show.current.start_utc).total_seconds()
+    return Stage(known, show, show.current, step.now.monotonic_s - since_s)
 
 
 def _begin(step: Step, port: PortState, show: ShowState, span: Span, at_s: float) -> ShowNight:

@@ -119,7 +119,7 @@ def test_a_fault_is_not_learned():
     learning = evening(Learning(), Random(4), 0.1, healthy=False)
     assert learning == Learning()
     before = evening(Learning(), Random(4), 0.225, hours=0.5)
-    assert watch(before, 1800, 0.1, healthy=False) == before._replace(window=None)
+    assert watch(before, 1800, 0.1, healthy=False) == Learning(before.lows_a)
 
 
 def test_a_dark_tail_is_not_learned_as_normal():
