@@ -1,11 +1,21 @@
 """The only place where clocks are read for the rules."""
 
+import asyncio
 import ctypes
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Protocol
 
+import structlog
+
+from rules.door import ClockStatus, Event
 from rules.ports import Now
+
+_log = structlog.get_logger()
+
+WATCH_S = 10.0
+"""The kernel is asked this often [s] whether its clock is synchronised."""
 
 _TIME_ERROR = 5
 """adjtimex(2): the clock is not synchronised to a reliable server."""
@@ -56,3 +66,12 @@ def is_synchronised() -> bool | None:
     except (OSError, AttributeError):
         return None
     return None if state < 0 else state != _TIME_ERROR
+
+
+async def watch(feed: Callable[[list[Event]], None]) -> None:
+    """For ever: tell the rules whether the clock can be trusted."""
+    if is_synchronised() is None:
+        _log.error("clock.unreadable", detail="adjtimex(2) is forbidden here, so the clock can't be trusted")
+    while True:
+        feed([ClockStatus(is_synchronised() is True)])
+        await asyncio.sleep(WATCH_S)

@@ -6,7 +6,8 @@ and told as a condition; the others go on.
 """
 
 import asyncio
-from collections.abc import Callable, Coroutine, Mapping
+from collections.abc import Callable, Coroutine
+from dataclasses import dataclass
 from typing import Any, Protocol
 
 import structlog
@@ -53,37 +54,39 @@ class Keeper(Protocol):
         """Return once it is on disk; raise TransientError if it can't be."""
 
 
-Outlet = Callable[[Publish | Alert | Presence | Remark | Answer], None]
-"""Takes what is published, on the event loop; returns at once."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Takers:
+    """Who takes what the engine says; each is called on the event loop and returns at once.
+
+    outlet: what is published; record: for the history; readings: what was read in a step, and when; adopted:
+    whether a new plan was; answer: to a request; job: counts to begin and jobs that ended.
+    """
+
+    outlet: Callable[[Publish | Alert | Presence | Remark | Answer], None]
+    record: Callable[[Record], None]
+    readings: Callable[[Now, list[Reading]], None]
+    adopted: Callable[[Adopted], None]
+    answer: Callable[[Answer], None]
+    job: Callable[[CountPixels | JobEnded], None]
 
 
 class Runner:
-    """The engine at work. `start` it inside a running loop, `feed` it events, `stop` it."""
+    """The engine at work, inside a running loop. Say who `takes` its effects, `feed` it events, `stop` it.
 
-    def __init__(
-        self,
-        clock: Clock,
-        keeper: Keeper,
-        outlet: Outlet,
-        *,
-        on_record: Callable[[Record], None] | None = None,
-        on_readings: Callable[[Now, list[Reading]], None] | None = None,
-        on_adopted: Callable[[Adopted], None] | None = None,
-        on_answer: Callable[[Answer], None] | None = None,
-        on_job: Callable[[CountPixels | JobEnded], None] | None = None,
-    ) -> None:
+    keeper: writes the safety state.
+    """
+
+    takes: Takers
+    """To be said before the first step."""
+
+    def __init__(self, clock: Clock, keeper: Keeper) -> None:
         self.engine = Engine()
-        self.controllers: Mapping[str, Controller] = {}
+        self.controllers: dict[str, Controller] = {}
+        """They carry out the commands, by id."""
         self.stepped_s = clock.now().monotonic_s
         """When the engine's last step was completed [monotonic s]."""
         self._clock = clock
         self._keeper = keeper
-        self._outlet = outlet
-        self._on_record = on_record
-        self._on_readings = on_readings
-        self._on_adopted = on_adopted
-        self._on_answer = on_answer
-        self._on_job = on_job
         self._events: list[Event] = []
         self._scheduled = False
         self._wake: asyncio.TimerHandle | None = None
@@ -126,10 +129,9 @@ class Runner:
             except Exception as error:  # an effect that fails must not take the others with it
                 _log.exception("runner.effect_failed", effect=type(effect).__name__)
                 self._tell_fault(error)
-        if self._on_readings is not None:
-            readings = [event for event in events if type(event) is Reading]
-            if readings:
-                self._on_readings(now, readings)
+        readings = [event for event in events if type(event) is Reading]
+        if readings:
+            self.takes.readings(now, readings)
         self._sleep_until(wake_s)
 
     def _sleep_until(self, wake_s: float | None) -> None:
@@ -148,7 +150,7 @@ class Runner:
 
     def _carry_out(self, effect: Effect) -> None:
         if isinstance(effect, Publish | Alert | Presence | Remark):
-            self._outlet(effect)
+            self.takes.outlet(effect)
         elif isinstance(effect, Switch | Answer):
             if effect.after is not None and effect.after > self._kept_id:
                 self._waiting.append(effect)
@@ -158,19 +160,16 @@ class Runner:
             self._to_keep = effect
             self._keep_asked.set()
         elif isinstance(effect, Record):
-            if self._on_record is not None:
-                self._on_record(effect)
+            self.takes.record(effect)
         elif isinstance(effect, CountPixels | JobEnded):
-            if self._on_job is not None:
-                self._on_job(effect)
-        elif isinstance(effect, Adopted) and self._on_adopted is not None:
-            self._on_adopted(effect)
+            self.takes.job(effect)
+        elif isinstance(effect, Adopted):
+            self.takes.adopted(effect)
 
     def _release(self, effect: Switch | Answer) -> None:
         if isinstance(effect, Answer):
-            self._outlet(effect)
-            if self._on_answer is not None:
-                self._on_answer(effect)
+            self.takes.outlet(effect)
+            self.takes.answer(effect)
             return
         self._spawn(self._command(effect), name=f"switch {effect.port} {'on' if effect.power else 'off'}")
 

@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from bridge import control
-from bridge.app_state import state_folder
 from bridge.config import load, plan
+from bridge.site.folder import state_folder
 from rules.ports import Target, TargetKind
 
 

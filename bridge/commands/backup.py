@@ -3,11 +3,11 @@
 import sys
 from pathlib import Path
 
-from bridge.app_state import HISTORY, state_folder
 from bridge.config import load
 from bridge.errors import PermanentError
 from bridge.history.store import backup as copy_history
 from bridge.journal import COPIES, MARKER, whole_copy
+from bridge.site.folder import HISTORY, state_folder
 
 
 class BackupError(PermanentError):

@@ -7,13 +7,13 @@ import asyncio
 from collections.abc import AsyncGenerator
 from datetime import timedelta
 
-from bridge.app_state import state_folder
 from bridge.clock import SystemClock
 from bridge.commands.checking import read_calendars
 from bridge.config import Settings, plan
 from bridge.controllers import create
 from bridge.journal import Journal
 from bridge.learn.trying import Line, Readings, Trial, TrialStopped
+from bridge.site.folder import state_folder
 from rules.door import Origin, Outcome
 from rules.outlook.season import outlook
 from rules.plan import SitePlan

@@ -11,9 +11,9 @@ from typing import Any
 import typer
 
 from bridge import control
-from bridge.app_state import state_folder
 from bridge.config import Settings, load, plan
 from bridge.errors import PermanentError
+from bridge.site.folder import state_folder
 from rules.ports import PortId
 
 QUESTION = (

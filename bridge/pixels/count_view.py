@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from bridge import control
-from bridge.app_state import state_folder
 from bridge.config import load
+from bridge.site.folder import state_folder
 
 STAGES = {
     "dark": "nothing lit: what the dark string draws",

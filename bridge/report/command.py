@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-from bridge.app_state import HISTORY, state_folder
 from bridge.config import load, plan
 from bridge.errors import PermanentError
 from bridge.history.store_read import StoreReader
@@ -17,6 +16,7 @@ from bridge.report.fault_page import fault_page
 from bridge.report.gather import Season, gather
 from bridge.report.page import days_of, season_page
 from bridge.report.tables import csv_text, fault_data, season_data
+from bridge.site.folder import HISTORY, state_folder
 from rules.plan import SitePlan
 from rules.ports import PortId
 

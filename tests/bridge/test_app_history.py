@@ -6,13 +6,13 @@ from datetime import UTC, datetime, timedelta
 from support import free_port, until
 
 from bridge.app import App
-from bridge.app_state import HISTORY
 from bridge.config import parse
 from bridge.history.store import Store
 from bridge.history.store_read import StoreReader
 from bridge.mqtt.discovery import Discovery
 from bridge.mqtt.homie import Tree
 from bridge.report.episodes import pauses
+from bridge.site.folder import HISTORY
 from rules.door import Publish, Record
 from rules.ports import Target, TargetKind
 

@@ -13,7 +13,6 @@ import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.app_state import folder_of
 from bridge.config import (
     ConfigurationError,
     load,
@@ -26,6 +25,7 @@ from bridge.config.messages import _models
 from bridge.config.reader import plain, read
 from bridge.config.secret import SecretSource, SecretUnavailableError
 from bridge.config.settings import Settings
+from bridge.site.folder import folder_of
 from rules.electrics.fuses import BladeFuse, ResettableFuse
 from rules.plan import DEFAULT_LIMITS, Reclosing
 from rules.ports import Condition, Fuse

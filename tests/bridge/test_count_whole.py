@@ -147,7 +147,7 @@ def test_a_string_is_counted_over_real_sockets(tmp_path: Path, site_id: str, bro
                 if name == "power" and value:
                     seen.add(target.id)
 
-            held.app._on_told = watch
+            held.app.mirror.on_told = watch
             answers = await counted(held, ONE)
             assert answers[0]["goes_on"]
             assert "Off meanwhile: Arch 2" in answers[0]["text"]
@@ -179,7 +179,7 @@ def test_a_count_by_mqtt(tmp_path: Path, site_id: str, broker: BrokerAddress) ->
 
     async def scenario() -> None:
         async with running(tmp_path, site_id, broker) as held:
-            await until(lambda: held.app.outlet.opened)
+            await until(lambda: held.app.broker.outlet.opened)
             await until(lambda: f"{port}/pixels" in observer.latest)
             observer.publish(f"{port}/count/set", "start", qos=0)
             await until(lambda: powered(held, ONE), what="power for the count")

@@ -66,7 +66,7 @@ def test_a_show_follows_its_data(tmp_path: Path, site_id: str, broker: BrokerAdd
     async def scenario() -> None:
         show = [{**SHOW[0], "run_on": "0.5 s"}]
         async with running(tmp_path, site_id, broker, EVENING, shows=show, e131=listening(port)) as held:
-            await until(lambda: held.app.hearing is not None and held.app.hearing.address is not None)
+            await until(lambda: held.app.show_data.address is not None)
             assert not powered(held, ONE)
             with sender(port, universes=(1, 2)) as sources:
                 light(sources, 10, 100)
@@ -130,10 +130,10 @@ def test_our_own_test_pattern_is_no_show(tmp_path: Path, site_id: str, broker: B
         async with running(
             tmp_path, site_id, broker, EVENING, shows=SHOW, e131=listening(port, **send)
         ) as held:
-            await until(lambda: held.app.hearing is not None and held.app.hearing.address is not None)
+            await until(lambda: held.app.show_data.address is not None)
             from bridge.pixels.e131 import LevelSender
 
-            for cid, heard in ((held.app.counts.cid, False), (bytes(16), True)):
+            for cid, heard in ((held.app.jobs.counts.cid, False), (bytes(16), True)):
                 async with LevelSender(LOOPBACK, source_name="x", priority=150, cid=cid, port=port) as ours:
                     ours.show({1: bytes(30)})
                     await asyncio.sleep(0.6)
@@ -155,9 +155,8 @@ def test_a_port_in_use_is_told_and_nothing_else_suffers(
 
         async def scenario() -> None:
             async with running(tmp_path, site_id, broker, EVENING, shows=SHOW, e131=listening(port)) as held:
-                assert held.app.hearing is not None
                 await asyncio.sleep(0.2)
-                assert held.app.hearing.address is None
+                assert held.app.show_data.address is None
                 assert held.told(ONE, "power") is False
 
         run_async(scenario())

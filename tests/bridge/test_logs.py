@@ -62,13 +62,27 @@ def calls() -> Iterator[Call]:
             yield Call(str(file.relative_to(ROOT)), node.lineno, (level,), names, keys)
 
 
-def table() -> str:
-    """All events as a table for people: name, level, keys, file."""
-    rows = {
-        (name, call.levels[0], ", ".join(call.keys), call.file) for call in calls() for name in call.names
-    }
-    lines = [f"| `{name}` | {level} | {keys} | {file} |" for name, level, keys, file in sorted(rows)]
-    return "\n".join(["| event | level | keys | from |", "|---|---|---|---|", *lines, ""])
+def table() -> list[str]:
+    """All events as rows of the table for people: name, levels, keys, files."""
+    found: dict[str, list[Call]] = {}
+    for call in calls():
+        for name in call.names:
+            found.setdefault(name, []).append(call)
+    rows = []
+    for name, places in sorted(found.items()):
+        levels = sorted({level for call in places for level in call.levels})
+        keys = sorted({key for call in places for key in call.keys if key != "**"})
+        files = sorted({call.file for call in places})
+        rows.append(f"| `{name}` | {', '.join(levels)} | {', '.join(keys)} | {', '.join(files)} |")
+    return rows
+
+
+def test_the_table_for_people_is_true() -> None:
+    """DEVELOPERS.md lists every log event with its levels, keys and files, and no other."""
+    lines = (ROOT / "DEVELOPERS.md").read_text().splitlines()
+    head = lines.index("| event | level | keys | from |")
+    end = lines.index("", head)
+    assert lines[head + 2 : end] == table()
 
 
 def test_every_event_is_a_dotted_name() -> None:

@@ -13,11 +13,11 @@ from zoneinfo import ZoneInfo
 import pytest
 from season_site import FIRST, IDLE_A, VOLTS, SeasonSite, site_file
 
-from bridge.app_state import HISTORY
 from bridge.cli import app as command_line
 from bridge.config import load, plan
 from bridge.history.store_read import StoreReader
 from bridge.report.command import ReportError, report
+from bridge.site.folder import HISTORY
 from rules.cost.tariff import Used
 
 DAYS = 45

@@ -11,7 +11,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.app_state import HISTORY
 from bridge.commands.backup import BackupError, backup
 from bridge.history.store import Store
 from bridge.history.store_read import Event, Point, StoreReader
@@ -31,6 +30,7 @@ from bridge.report.style import DARK, LIGHT, TEXTS
 from bridge.report.svg import share_bar, strip, ticks, two_way_bars
 from bridge.report.svg_time import carpet, night_curve
 from bridge.report.words import band_words, data, duration, kwh, measured, money, percent
+from bridge.site.folder import HISTORY
 from rules.cost.tariff import Band
 from rules.door import Record
 from rules.ports import Condition, Target, TargetKind, port_id

@@ -1,0 +1,1 @@
+"""The parts of a running site; `bridge.app` puts them together."""

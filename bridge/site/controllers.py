@@ -1,0 +1,99 @@
+"""The controllers of a running site: made, watched, exchanged on a reload, read faster while they power."""
+
+import asyncio
+from collections.abc import Callable, Mapping
+from collections.abc import Set as AbstractSet
+
+from bridge.config import Settings
+from bridge.controllers import create
+from bridge.controllers.base import Controller
+from rules.door import Event
+from rules.plan import SitePlan
+from rules.ports import number_of
+
+HURRY_SHOW_S = 5.0
+"""A controller with a powered port is read at its fast pace for this long [s] at a time."""
+
+
+class Controllers:
+    """The site's controllers and the tasks that watch them.
+
+    present: by id, the same dictionary as long as the site runs; feed: takes what they say; tasks: where they
+    are watched.
+    """
+
+    def __init__(
+        self,
+        present: dict[str, Controller],
+        feed: Callable[[list[Event]], None],
+        tasks: asyncio.TaskGroup,
+    ) -> None:
+        self.present = present
+        self._feed = feed
+        self._tasks = tasks
+        self._watchers: dict[str, asyncio.Task[None]] = {}
+
+    def make(self, settings: Settings, plan: SitePlan) -> None:
+        """Make them as configured; nothing is asked of them yet. Raises DuskwardError kinds."""
+        self.present |= _made(settings, plan)
+
+    def watch(self) -> None:
+        """Hear each that is not heard yet."""
+        for name, controller in self.present.items():
+            if name not in self._watchers:
+                self._watchers[name] = self._tasks.create_task(
+                    controller.watch(self._feed), name=f"controller {name}"
+                )
+
+    async def exchange(self, before: Settings, after: Settings, plan: SitePlan) -> None:
+        """Controllers that changed are closed and made anew; the others go on undisturbed.
+
+        Raises DuskwardError kinds, and changes nothing, when one can't be made.
+        """
+        made = _made(after, plan)
+        try:
+            for name, controller in tuple(self.present.items()):
+                if name in after.controllers and before.controllers.get(name) == after.controllers[name]:
+                    await made.pop(name).close()
+                else:
+                    await self._unwatch(name)
+                    await controller.close()
+                    del self.present[name]
+        except asyncio.CancelledError:
+            for controller in made.values():
+                await controller.close()
+            raise
+        self.present |= made
+        self.watch()
+
+    async def _unwatch(self, name: str) -> None:
+        task = self._watchers.pop(name, None)
+        if task is not None:
+            task.cancel()
+            await asyncio.wait({task})
+
+    async def keep_pace(self, lit: Mapping[str, AbstractSet[str]]) -> None:
+        """For ever: controllers with powered ports (`lit`, by controller) are read at their fast pace."""
+        while True:
+            await asyncio.sleep(HURRY_SHOW_S / 2)
+            for name, ports in lit.items():
+                if ports and name in self.present:
+                    self.present[name].hurry(HURRY_SHOW_S)
+
+    def stop(self) -> None:
+        """Hear them no more; commands still go out."""
+        for task in self._watchers.values():
+            task.cancel()
+
+    async def close(self) -> None:
+        """Free their connections."""
+        for controller in self.present.values():
+            await controller.close()
+
+
+def _made(settings: Settings, plan: SitePlan) -> dict[str, Controller]:
+    made = {}
+    for name, controller in settings.controllers.items():
+        abilities = {number_of(port): plan.ports[port].abilities for port in plan.controllers[name].ports}
+        made[name] = create(name, controller.reach, abilities)
+    return made

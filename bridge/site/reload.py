@@ -1,0 +1,137 @@
+"""The configuration of a running site is read again when its file changes, or when asked.
+
+What can't be used is refused and the site goes on as it was. What can is offered to the rules; they refuse
+it, for instance while a port it drops is held, or adopt it. Then topics, controllers and listeners follow.
+"""
+
+import asyncio
+from collections.abc import Callable
+from contextlib import suppress
+
+import structlog
+
+from bridge.config import ConfigurationError, Settings, load
+from bridge.config import plan as plan_of
+from bridge.errors import PermanentError, TransientError
+from bridge.site.configuration import Configuration
+from bridge.site.controllers import Controllers
+from bridge.site.files import calendars, read_calendars, stamps
+from rules.door import Adopted, Configured, Event
+from rules.plan import SitePlan
+
+_log = structlog.get_logger()
+
+WATCH_FILES_S = 2.0
+"""Configuration and calendar files are looked at this often [s]."""
+
+
+class Reload:
+    """Reads, offers and carries out new configurations; calendar files are read again on the way.
+
+    tasks: where an exchange runs; feed: takes events for the engine; controllers: are exchanged where they
+    changed; on_plan: tells the new plan's structure; on_exchanged: is called when the controllers are the new
+    ones.
+    """
+
+    def __init__(
+        self,
+        configuration: Configuration,
+        *,
+        tasks: asyncio.TaskGroup,
+        feed: Callable[[list[Event]], None],
+        controllers: Controllers,
+        on_plan: Callable[[], None],
+        on_exchanged: Callable[[], None],
+    ) -> None:
+        self._configuration = configuration
+        self._tasks = tasks
+        self._feed = feed
+        self._controllers = controllers
+        self._on_plan = on_plan
+        self._on_exchanged = on_exchanged
+        self._offered: Settings | None = None
+        self._exchanging: asyncio.Task[None] | None = None
+
+    # ------------------------------------------------------------ files
+
+    def _paths(self) -> list[str]:
+        file = self._configuration.file
+        return [*calendars(self._configuration.plan), *([str(file)] if file else [])]
+
+    async def watch(self, asked: asyncio.Event) -> None:
+        """For ever: read again what changed, and everything whenever `asked` is set."""
+        known = stamps(self._paths())
+        while True:
+            with suppress(TimeoutError):
+                await asyncio.wait_for(asked.wait(), WATCH_FILES_S)
+            everything = asked.is_set()
+            asked.clear()
+            now = await asyncio.to_thread(stamps, self._paths())
+            changed = {path for path in now if now[path] != known.get(path)}
+            known = now
+            file = self._configuration.file
+            if file is not None and (everything or str(file) in changed):
+                self._offer()
+            if everything or changed - {str(file)}:
+                self._feed([*read_calendars(self._configuration.plan)])
+
+    def _offer(self) -> None:
+        """Read the file and offer its plan to the rules."""
+        running, file = self._configuration.settings, self._configuration.file
+        assert file is not None
+        try:
+            settings = load(file)
+            plan = plan_of(settings)
+        except ConfigurationError as error:
+            for problem in error.problems:
+                _log.error("configuration.refused", problem=str(problem))
+            return
+        if settings == running:
+            return
+        if settings.broker != running.broker or settings.site.state_dir != running.site.state_dir:
+            _log.warning(
+                "configuration.needs_restart", what="broker and state_dir change with a restart only"
+            )
+        self._offered = settings
+        self._feed([Configured(plan)])
+
+    # ------------------------------------------------------------ what the rules made of it
+
+    def adopted(self, adopted: Adopted) -> None:
+        """The rules refused or adopted the plan that was offered."""
+        if not adopted.accepted:
+            _log.error("configuration.refused", problem=adopted.text)
+            self._offered = None
+            return
+        settings, self._offered = self._offered, None
+        if settings is None:
+            return
+        before = self._configuration.settings
+        self._configuration.adopt(settings, adopted.plan)
+        self._on_plan()
+        work = self._exchange(self._exchanging, before, settings, adopted.plan)
+        self._exchanging = self._tasks.create_task(work, name="reload")
+        _log.info("configuration.adopted", ports=len(adopted.plan.ports))
+
+    async def _exchange(
+        self,
+        earlier: asyncio.Task[None] | None,
+        before: Settings,
+        after: Settings,
+        plan: SitePlan,
+    ) -> None:
+        if earlier is not None:
+            await asyncio.wait({earlier})
+        try:
+            await self._controllers.exchange(before, after, plan)
+        except (PermanentError, TransientError) as error:
+            _log.error("configuration.refused", problem=str(error))
+            return
+        self._feed([*read_calendars(plan)])
+        self._on_exchanged()
+
+    async def stop(self) -> None:
+        """Break off an exchange under way: it must start nothing any more."""
+        if self._exchanging is not None:
+            self._exchanging.cancel()
+            await asyncio.wait({self._exchanging})
