@@ -45,11 +45,23 @@ class Pending(NamedTuple):
     given_s: float
 
 
+class Job(NamedTuple):
+    """The test job that has a port: its name, the power it wants, and the monotonic second it ends at."""
+
+    name: str
+    power: bool
+    until_s: float
+
+
 @dataclass(frozen=True, slots=True)
 class PreShowState:
-    """A pre-show check under way: its end [monotonic s], currents seen [A] and why not, by port."""
+    """A pre-show check under way: its end [monotonic s], the ports it took, currents seen [A] and why not.
+
+    `taken` stays as it was when the check began, whatever took a port away from it since.
+    """
 
     until_s: float | None = None
+    taken: frozenset[PortId] = frozenset()
     seen_a: Mapping[PortId, tuple[float, ...]] = field(default_factory=lambda: MappingProxyType({}))
     skipped: Mapping[PortId, str] = field(default_factory=lambda: MappingProxyType({}))
 
@@ -169,7 +181,7 @@ class PortState(Snapshotted):
         self.shows: frozenset[str] = frozenset()
         self.hand: HandMode | None = None
         self.hand_until_s: float | None = None
-        self.job: tuple[str, bool, float] | None = None
+        self.job: Job | None = None
         self.released_until_s = NEVER_S
         self.leaving = False
         self.reclose: Reclose = FRESH

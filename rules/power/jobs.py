@@ -4,6 +4,8 @@ A job has ports only while nothing graver wants them. It is let in only where no
 prop for as long as the job may take; and it ends at once, whatever its starter does, when its time is over, a
 show calls, a hold, trip or hand takes a feed, or a controller of it does not answer. All feeds of a prop are
 taken together: only the port that is counted gets power.
+
+A port is given to a job and taken back here and nowhere else: `take`, `give_back`; `end` is for a whole job.
 """
 
 from rules.door import Answer, Counted, CountPixels, JobChanged, JobEnded, Record
@@ -13,7 +15,7 @@ from rules.power import switching
 from rules.power.demand import Rule
 from rules.power.staging import CONTINUOUS_FRACTION
 from rules.shows.schedule import Phase, local_day_time
-from rules.state import PortState
+from rules.state import Job, PortState
 from rules.step import Step
 
 COUNT_READINGS = 500
@@ -101,7 +103,7 @@ def _not_configured(step: Step, port: PortState) -> str:
 def _hindered(step: Step, port: PortState) -> str:
     for other in step.site.ports.values():
         if other.job is not None:
-            return f"{other.job[0]} goes on; one count at a time."
+            return f"{other.job.name} goes on; one count at a time."
     if step.now.monotonic_s < step.site.fault_until_s:
         return "an unexpected error is dealt with; ask again in a minute."
     for feed in _feeds(step, port):
@@ -143,9 +145,7 @@ def begin_count(step: Step, port: PortState) -> str:
         until_s = min(until_s, step.now.monotonic_s + coming[0] - SHOW_MARGIN_S)
     name = count_name(port)
     for feed in _feeds(step, port):
-        step.touch(feed)
-        feed.job = (name, False, until_s)
-        step.look_at(feed)
+        take(step, feed, Job(name, False, until_s))
     step.effects.append(CountPixels(name, port.plan.id, port.feeds, until_s, count_limit_a(step, port)))
     others = [feed.plan.name for feed in _feeds(step, port) if feed is not port]
     off = f" Off meanwhile: {', '.join(others)}." if others else ""
@@ -189,6 +189,26 @@ def tell_prop_pixels(step: Step, prop: str) -> None:
 # ---------------------------------------------------------------- any job
 
 
+def take(step: Step, port: PortState, job: Job) -> None:
+    """Give `port` to `job`, or what its job wants anew. Whether it may have the port was asked before."""
+    step.touch(port)
+    port.job = job
+    switching.rearm(port)
+    step.look_at(port)
+
+
+def give_back(step: Step, port: PortState) -> None:
+    """Give `port` back to the rules."""
+    step.touch(port)
+    port.job = None
+    step.look_at(port)
+
+
+def has(port: PortState, name: str) -> bool:
+    """Whether the job of that name has `port`."""
+    return port.job is not None and port.job.name == name
+
+
 def change(step: Step, event: JobChanged) -> None:
     """A job sets the power of ports it has, takes free ones, or (power None) gives them back.
 
@@ -198,24 +218,19 @@ def change(step: Step, event: JobChanged) -> None:
         port = step.site.ports.get(port_id)
         if port is None:
             continue
-        own = port.job is not None and port.job[0] == event.name
+        own = has(port, event.name)
         if event.power is None:
             if own:
-                step.touch(port)
-                port.job = None
-                step.look_at(port)
+                give_back(step, port)
             continue
         if not own and (not event.begin or port.job is not None or _taken(step, port)):
             step.effects.append(JobEnded(event.name, event.ports, f"{port.plan.name} is not free."))
             continue
-        until_s = event.until_s if port.job is None else min(event.until_s, port.job[2])
+        until_s = event.until_s if port.job is None else min(event.until_s, port.job.until_s)
         coming = until_show(step, port)
         if coming is not None:
             until_s = min(until_s, step.now.monotonic_s + coming[0] - SHOW_MARGIN_S)
-        step.touch(port)
-        port.job = (event.name, event.power, until_s)
-        switching.rearm(port)
-        step.look_at(port)
+        take(step, port, Job(event.name, event.power, until_s))
 
 
 def _taken(step: Step, port: PortState) -> bool:
@@ -225,12 +240,12 @@ def _taken(step: Step, port: PortState) -> bool:
 def expire(step: Step, port: PortState) -> None:
     """End the job of `port` when its time is over or a show calls for a feed; else look again in time."""
     assert port.job is not None
-    if step.now.monotonic_s >= port.job[2]:
+    if step.now.monotonic_s >= port.job.until_s:
         coming = until_show(step, port)
         soon = coming is not None and coming[0] <= SHOW_MARGIN_S + 1.0
         end(step, port, f"{coming[1]}." if soon and coming is not None else "its time is over.")
         return
-    step.timers.at(port.job[2], port.plan.id)
+    step.timers.at(port.job.until_s, port.plan.id)
     for show_id in sorted({show for feed in _feeds(step, port) for show in feed.shows}):
         show = step.site.shows[show_id]
         if show.phase is not Phase.IDLE:
@@ -247,12 +262,10 @@ def yield_to(step: Step, port: PortState) -> None:
 def end(step: Step, port: PortState, reason: str) -> None:
     """End the job on all its ports; the bridge is told, and the rules decide at once."""
     assert port.job is not None
-    name = port.job[0]
+    name = port.job.name
     ports: list[PortId] = []
     for feed in _feeds(step, port):
-        if feed.job is not None and feed.job[0] == name:
-            step.touch(feed)
-            feed.job = None
+        if has(feed, name):
+            give_back(step, feed)
             ports.append(feed.plan.id)
-            step.look_at(feed)
     step.effects.append(JobEnded(name, tuple(ports), reason))

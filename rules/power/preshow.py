@@ -15,11 +15,11 @@ from typing import Any
 from rules.door import Record, Remark
 from rules.plan import PreShow
 from rules.ports import PortId
-from rules.power import switching
+from rules.power import jobs, switching
 from rules.power.demand import Rule
 from rules.shows.calendar_types import Anchor, Moment, Place, Window
 from rules.shows.windows import window_spans
-from rules.state import PortState, PreShowState
+from rules.state import Job, PortState, PreShowState
 from rules.step import Step
 
 PRE_SHOW_TIMER = "pre-show"
@@ -88,19 +88,16 @@ def _begin(step: Step, plan: PreShow) -> None:
     until_s = now.monotonic_s + plan.for_s
     leads = [span.start_utc - show.lead for show in site.shows.values() for span in show.spans]
     soon = any(now.utc <= lead <= now.utc + timedelta(seconds=plan.for_s + 5.0) for lead in leads)
-    taken = 0
+    taken: set[PortId] = set()
     for port_id in sorted(needed, key=lambda one: site.ports[one].index):
         port = site.ports[port_id]
         why = "a show is about to start" if soon else _why_not(step, port)
         if why:
             skipped[port_id] = why
             continue
-        step.touch(port)
-        port.job = (NAME, True, until_s)
-        switching.rearm(port)
-        step.look_at(port)
-        taken += 1
-    site.pre_show = PreShowState(until_s, MappingProxyType({}), MappingProxyType(skipped))
+        jobs.take(step, port, Job(NAME, True, until_s))
+        taken.add(port_id)
+    site.pre_show = PreShowState(until_s, frozenset(taken), skipped=MappingProxyType(skipped))
     if not needed:
         site.pre_show = PreShowState()
         schedule(step)
@@ -112,7 +109,7 @@ def _why_not(step: Step, port: PortState) -> str:
     if port.verdict.rule is Rule.SHOW or port.verdict.power:
         return "it has power already"
     if port.verdict.rule is not Rule.NOTHING:
-        return port.verdict.reason.removeprefix("Off: ").rstrip(".")
+        return _decided(port)
     if not switching.is_fresh(step, port):
         return "its controller does not answer"
     if not port.plan.abilities.current:
@@ -120,10 +117,14 @@ def _why_not(step: Step, port: PortState) -> str:
     return ""
 
 
+def _decided(port: PortState) -> str:
+    return port.verdict.reason.removeprefix("Off: ").rstrip(".")
+
+
 def saw(step: Step, port: PortState, current_a: float) -> None:
     """A reading of a port under power during a check."""
     state = step.site.pre_show
-    if state.until_s is None or port.job is None or port.job[0] != NAME:
+    if state.until_s is None or not jobs.has(port, NAME):
         return
     if step.now.monotonic_s - port.verdict_s < SETTLE_S:
         return
@@ -140,18 +141,17 @@ def _finish(step: Step) -> None:
     fine, wrong = 0, []
     for port_id, port in site.ports.items():
         if port_id in state.skipped:
-            wrong.append(
-                {"port": port_id, "name": port.plan.name, "what": f"not checked: {state.skipped[port_id]}"}
-            )
-        elif port.job is not None and port.job[0] == NAME:
-            step.touch(port)
-            port.job = None
-            step.look_at(port)
+            what = f"not checked: {state.skipped[port_id]}"
+        elif port_id in state.taken:
             what = _judged(port, state.seen_a.get(port_id, ()))
-            if what:
-                wrong.append({"port": port_id, "name": port.plan.name, "what": what})
-            else:
-                fine += 1
+        else:
+            continue
+        if jobs.has(port, NAME):
+            jobs.give_back(step, port)
+        if what:
+            wrong.append({"port": port_id, "name": port.plan.name, "what": what})
+        else:
+            fine += 1
     result: dict[str, Any] = {
         "at": step.now.utc.isoformat(timespec="seconds"),
         "as-expected": fine,
@@ -170,6 +170,8 @@ def _judged(port: PortState, seen_a: tuple[float, ...]) -> str:
     """What is not as expected, in words; empty if all is."""
     if port.reclose.tripped:
         return "its fuse tripped"
+    if not jobs.has(port, NAME):
+        return f"not checked to the end: {_decided(port)}"
     if len(seen_a) < LEAST_READINGS:
         return "no power came, or no reading" if port.seen_power is not True else "too few readings"
     drawn_a, idle_a = median(seen_a), port.facts.idle_a

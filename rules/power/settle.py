@@ -47,8 +47,8 @@ def gather(step: Step, port: PortState) -> Facts:
             until = local_time(step.plan.place, ends + timedelta(seconds=30))
     shows, coming = _calls(step, port)
     job = None
-    if port.job is not None and now.monotonic_s < port.job[2]:
-        job = (port.job[0], port.job[1])
+    if port.job is not None and now.monotonic_s < port.job.until_s:
+        job = (port.job.name, port.job.power)
     return Facts(
         leaving=port.leaving,
         stopping=site.stopping is True,

@@ -1,16 +1,17 @@
 """Faults through the door: told once, kept until dealt with, never made worse."""
 
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, time
 from types import MappingProxyType
 
 import pytest
 from world import World, site_plan
 
 from rules.door import Alert, Origin, Remark, Verb
-from rules.plan import DEFAULT_LIMITS, Limit, Reclosing
+from rules.plan import DEFAULT_LIMITS, Limit, PreShow, Reclosing, SitePlan
 from rules.ports import Condition, Fuse, PortId
 from rules.safety import SafetyState
+from rules.shows.calendar_types import Anchor, Moment
 
 
 def evening(hour: int, minute: int = 0) -> datetime:
@@ -335,15 +336,15 @@ def test_over_budget_is_told_and_withheld_only_if_asked() -> None:
     assert "withheld" in str(kept.told(dark, "reason"))
 
 
+def checked_at_half_past_three(ports: int) -> SitePlan:
+    """A site whose pre-show check begins at 15:30 and takes a minute."""
+    pre_show = PreShow(Moment(Anchor.CLOCK, time(15, 30)), 60.0)
+    return replace(site_plan(ports=ports), pre_show=pre_show)
+
+
 def test_the_pre_show_check_tells_by_daylight_what_is_wrong() -> None:
     """At its time each port has power for a minute; the result names what is dark or unplugged."""
-    from datetime import time
-
-    from rules.plan import PreShow
-    from rules.shows.calendar_types import Anchor, Moment
-
-    plan = replace(site_plan(ports=4), pre_show=PreShow(Moment(Anchor.CLOCK, time(15, 30)), 60.0))
-    world = World(plan, utc=evening(15, 28))
+    world = World(checked_at_half_past_three(4), utc=evening(15, 28))
     world.ports[PortId("c1/2")].current_a = 0.113
     world.ports[PortId("c1/3")].current_a = 0.0
     world.start()
@@ -364,6 +365,23 @@ def test_the_pre_show_check_tells_by_daylight_what_is_wrong() -> None:
     world.run_until(evening(15, 30).replace(day=2))
     world.run(30)
     assert world.on() == {"c1/1", "c1/2", "c1/3"}
+
+
+def test_what_breaks_off_a_pre_show_check_is_told_in_its_result() -> None:
+    """A port that trips, or is taken away in the middle, is in the result as one to look at, and why."""
+    world = World(checked_at_half_past_three(3), utc=evening(15, 29))
+    world.start()
+    world.run_until(evening(15, 30))
+    world.run(20)
+    assert world.on() == {"c1/1", "c1/2", "c1/3"}
+    world.trip("c1/1")
+    world.ask(Verb.HOLD, "c1/2", "Ann")
+    world.run(50)
+    assert world.on() == set()
+    result = world.told("lane", "pre-show-check")
+    assert result["as-expected"] == 1
+    what = {one["port"]: one["what"] for one in result["look-at"]}
+    assert what == {"c1/1": "its fuse tripped", "c1/2": "not checked to the end: held by Ann"}
 
 
 def test_an_alarm_that_stands_for_a_day_is_told_again_once_a_day() -> None:
