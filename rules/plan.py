@@ -14,7 +14,7 @@ from rules.electrics.wiring import Wiring
 from rules.ports import Abilities, Condition, Fuse, PortId
 from rules.show_data.levels import PixelMap
 from rules.shows.calendar_types import Moment, Place, When
-from rules.wording import WORDS, Words
+from rules.wording import WORDING, Wording
 
 TYPICAL_EFFICIENCY = 0.85
 """Output energy / energy at the wall, where a supply states none."""
@@ -217,7 +217,7 @@ class SitePlan:
     """True: a lost safety journal starts the site held until a person confirms."""
     no_data_polls: int = 3
     """This many polls without a valid reading make `no-data`."""
-    words: Mapping[Condition, Words] = field(default_factory=lambda: WORDS)
+    wording: Wording = WORDING
     """What people are told, by condition; a translation may replace some."""
     pre_show: PreShow | None = None
     """The check by daylight; None: none is made."""

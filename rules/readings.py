@@ -7,7 +7,7 @@ from rules.plan import Limit
 from rules.ports import Condition, Fuse, HoldState, PortId, Reading
 from rules.power import jobs, reclose, switching
 from rules.power.reclose import ReclosePhase
-from rules.power.settle import why_no_closing
+from rules.power.settle import forbids_closing
 from rules.power.trips import came_back, trip
 from rules.show_data import learning
 from rules.state import ControllerState, PortState
@@ -78,7 +78,7 @@ def _detect(step: Step, port: PortState, reading: Reading) -> None:
             limit: Limit | None = port.plan.limits.get(change.condition)
             if limit is not None and limit.off and port.verdict.power:
                 port.trip_a = change.measured if change.condition is Condition.OVERCURRENT else None
-                trip(step, port, change.condition, why_no_closing(step, port))
+                trip(step, port, change.condition, forbids_closing(step, port))
         elif change.condition not in port.departures.values():
             conditions.return_(step, port, change.condition)
     if changes:
@@ -90,7 +90,7 @@ def _detect(step: Step, port: PortState, reading: Reading) -> None:
 
 def _trip_changed(step: Step, port: PortState, *, active: bool) -> None:
     if active:
-        trip(step, port, Condition.FUSE_TRIP, why_no_closing(step, port))
+        trip(step, port, Condition.FUSE_TRIP, forbids_closing(step, port))
     elif port.reclose.self_resetting:
         came_back(step, port)
     else:

@@ -105,8 +105,7 @@ def tell_faults(step: Step, part: Part, before: Alarm | None, after: Alarm) -> N
         {alarm.condition.value: _detail(step, part, alarm) for alarm in _by_gravity(part)},
     )
     chatter = part.chatters.get(after.condition)
-    settling = chatter is not None and chatter.on
-    if settling and (not alarms.is_shown(after) or (chatter is not None and chatter.counted > 1)):
+    if chatter is not None and chatter.on and (not alarms.is_shown(after) or chatter.counted > 1):
         pass  # its alert stands as it is until it has settled
     elif not alarms.is_shown(after):
         if before is not None and alarms.is_shown(before):
@@ -115,6 +114,17 @@ def tell_faults(step: Step, part: Part, before: Alarm | None, after: Alarm) -> N
         step.effects.append(Alert(part.target, after.condition, sentence(step, part, after)))
     if isinstance(part, PortState) and part.prop is not None:
         _tell_prop_fault(step, part.prop)
+
+
+def tell_decided(step: Step, port: PortState) -> None:
+    """What was decided after the trip of `port` has changed: its alert must not promise what is no more."""
+    alarm = port.alarms.get(Condition.FUSE_TRIP)
+    if alarm is None:
+        return
+    tell_faults(step, port, alarm, alarm)
+    chatter = port.chatters.get(alarm.condition)
+    if alarms.is_shown(alarm) and (chatter is None or not chatter.on):
+        step.effects.append(Alert(port.target, alarm.condition, sentence(step, port, alarm)))
 
 
 def tell_alert(step: Step, part: Part, alarm: Alarm | None, condition: Condition) -> None:
@@ -138,7 +148,7 @@ def _detail(step: Step, part: Part, alarm: Alarm) -> dict[str, Any]:
         "count": alarm.count,
         "measured": alarm.measured,
         "limit": alarm.limit,
-        "advice": wording.advice(alarm.condition, step.plan.words),
+        "advice": wording.advice(alarm.condition, step.plan.wording),
     }
     if isinstance(part, PortState):
         shows = [step.site.shows[show].plan.name for show in sorted(part.shows) if _runs(step, show)]
@@ -153,12 +163,17 @@ def _runs(step: Step, show: str) -> bool:
 
 def sentence(step: Step, part: Part, alarm: Alarm) -> str:
     """One sentence a tired person understands: what, where, how much, what was done."""
-    return wording.message(alarm.condition, facts_for_words(step, part, alarm), step.plan.words)
+    return wording.message(alarm.condition, facts_for_words(step, part, alarm), step.plan.wording)
+
+
+def decided_words(step: Step, port: PortState) -> str:
+    """What was decided after a trip of `port`, in one sentence; empty where nothing was."""
+    return wording.decided(port.reclose.decided, step.plan.wording)
 
 
 def facts_for_words(step: Step, part: Part, alarm: Alarm) -> dict[str, Any]:
     """What a message may name."""
-    done = part.reclose.why if isinstance(part, PortState) else ""
+    done = decided_words(step, part) if isinstance(part, PortState) else ""
     prop = step.plan.props[part.prop].name if isinstance(part, PortState) and part.prop else None
     return {
         "port": part.plan.name if isinstance(part, PortState) else None,

@@ -1,14 +1,16 @@
-"""What people are told: one message and one advice per condition, as data, so that they can be translated.
+"""What people are told: a message and an advice per condition, a sentence per aftermath of a trip.
 
-A text names its placeholders in braces. A clause in square brackets is left out when one of its
-placeholders is not known: ``the fuse opened[ at {measured}]``. `where` is always known.
+All of it is data, so that it can be reworded or translated. A text names its placeholders in braces. A clause
+of a message in square brackets is left out when one of its placeholders is not known: ``the fuse opened[ at
+{measured}]``. `where` is always known.
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from types import MappingProxyType
 from typing import Final, NamedTuple
 
+from rules.aftermath import SENTENCES, Aftermath, Decided
 from rules.errors import RulesError
 from rules.ports import Condition
 
@@ -22,6 +24,15 @@ class Words(NamedTuple):
     advice: str
 
 
+class Wording(NamedTuple):
+    """All texts: by condition, and by what was decided after a trip."""
+
+    conditions: Mapping[Condition, Words]
+    aftermaths: Mapping[Aftermath, str]
+
+
+AFTER_TRIP: Final = "after-trip"
+"""The section of a translation that holds the aftermaths."""
 PLACEHOLDERS: Final = frozenset(
     {"where", "port", "prop", "controller", "measured", "limit", "done", "detail"}
 )
@@ -131,14 +142,15 @@ WORDS: Final[Mapping[Condition, Words]] = MappingProxyType(
     }
 )
 
+WORDING: Final = Wording(WORDS, SENTENCES)
+"""Our own."""
+
 _UNIT: Final = MappingProxyType({_C.OVERTEMPERATURE: "°C", _C.UNDERVOLTAGE: "V"})
 _CLAUSE = re.compile(r"\[([^\[\]]*)\]")
 _NAME = re.compile(r"\{(\w+)\}")
 
 
-def message(
-    condition: Condition, facts: Mapping[str, object], words: Mapping[Condition, Words] = WORDS
-) -> str:
+def message(condition: Condition, facts: Mapping[str, object], wording: Wording = WORDING) -> str:
     """The sentence for `condition`.
 
     facts: `port`, `prop`, `controller`, `done`, `detail` as text, `measured` and `limit` as numbers in the
@@ -146,24 +158,32 @@ def message(
     """
     known = {name: _text(condition, facts.get(name)) for name in PLACEHOLDERS}
     known["where"] = _where(known)
-    pattern = words.get(condition, WORDS[condition]).message
+    pattern = wording.conditions[condition].message
     sentence = _CLAUSE.sub(lambda clause: _filled(clause[1], known, needed=True), pattern)
     return _filled(sentence, known, needed=False)
 
 
-def advice(condition: Condition, words: Mapping[Condition, Words] = WORDS) -> str:
+def advice(condition: Condition, wording: Wording = WORDING) -> str:
     """What helps."""
-    return words.get(condition, WORDS[condition]).advice
+    return wording.conditions[condition].advice
 
 
-def words_from(texts: Mapping[str, Mapping[str, str]]) -> Mapping[Condition, Words]:
-    """Words from a translation: condition code → ``message`` and ``advice``; what it leaves out stays.
+def decided(what: Decided | None, wording: Wording = WORDING) -> str:
+    """The sentence for what was decided after a trip; empty where nothing was."""
+    return "" if what is None else _filled(wording.aftermaths[what.what], what.figures(), needed=False)
 
-    Raises RulesError that names every mistake: an unknown code, key or placeholder, an unclosed bracket.
+
+def wording_from(texts: Mapping[str, Mapping[str, str]]) -> Wording:
+    """Wording from a translation; what it leaves out stays.
+
+    Condition code → ``message`` and ``advice``; ``after-trip`` → a sentence by code of an aftermath. Raises
+    RulesError that names every mistake: an unknown code, key or placeholder, an unclosed bracket.
     """
     wrong: list[str] = []
     words = dict(WORDS)
     for code, entry in texts.items():
+        if code == AFTER_TRIP:
+            continue
         if code not in Condition.__members__.values():
             wrong.append(f"{code}: no such condition")
             continue
@@ -173,23 +193,36 @@ def words_from(texts: Mapping[str, Mapping[str, str]]) -> Mapping[Condition, Wor
         new = words[condition]._replace(**{k: v for k, v in entry.items() if k in Words._fields})
         wrong += [f"{code}: {problem}" for problem in _problems(new)]
         words[condition] = new
+    sentences = dict(SENTENCES)
+    for code, sentence in texts.get(AFTER_TRIP, {}).items():
+        if code not in Aftermath.__members__.values():
+            wrong.append(f"{AFTER_TRIP}: no such code as {code!r}; {', '.join(Aftermath)} are")
+            continue
+        allowed = frozenset(_NAME.findall(SENTENCES[Aftermath(code)]))
+        wrong += [f"{AFTER_TRIP} {code}: {problem}" for problem in _misused(sentence, allowed)]
+        sentences[Aftermath(code)] = sentence
     if wrong:
         raise RulesError("These texts can't be used: " + "; ".join(wrong) + ".")
-    return MappingProxyType(words)
+    return Wording(MappingProxyType(words), MappingProxyType(sentences))
+
+
+def _misused(text: str, allowed: Collection[str]) -> list[str]:
+    """What is wrong with a text that may name what is `allowed`."""
+    known = f"known are {', '.join(sorted(allowed))}" if allowed else "none is known here"
+    found = [f"{{{name}}} is not known; {known}" for name in _NAME.findall(text) if name not in allowed]
+    if any(mark in _NAME.sub("", text) for mark in "[]{}"):
+        found.append("a bracket or brace is not closed, or nested")
+    if not text.strip():
+        found.append("a text is empty")
+    return found
 
 
 def _problems(words: Words) -> list[str]:
-    found = []
-    if "{where}" not in words.message:
-        found.append("the message must name {where}")
-    foreign = [name for name in _NAME.findall(words.message) if name not in PLACEHOLDERS]
-    found += [f"{{{name}}} is not known; known are {', '.join(sorted(PLACEHOLDERS))}" for name in foreign]
-    bare = _NAME.sub("", _CLAUSE.sub(lambda clause: clause[1], words.message))
-    if any(mark in bare for mark in "[]{}"):
-        found.append("a bracket or brace is not closed, or nested")
+    found = [] if "{where}" in words.message else ["the message must name {where}"]
+    found += _misused(_CLAUSE.sub(lambda clause: clause[1], words.message), PLACEHOLDERS)
     if _NAME.search(words.advice):
         found.append("an advice has no placeholders")
-    if not words.message.strip() or not words.advice.strip():
+    if not words.advice.strip():
         found.append("a text is empty")
     return found
 

@@ -33,7 +33,7 @@ from rules.plan import (
 from rules.ports import Condition, Fuse, PortId, port_id
 from rules.show_data.levels import PixelMap
 from rules.shows.calendar_types import Place
-from rules.wording import WORDS
+from rules.wording import WORDING
 
 _STALE_S = 15.0
 """A reading older than this [s] is none; for controllers that are asked more seldom, three periods."""
@@ -71,7 +71,7 @@ def plan(settings: Settings) -> SitePlan:
         hold_when_journal_lost=site.journal_lost == "hold",
         no_data_polls=site.no_data_polls,
         command_gap_s=site.command_gap_s,
-        words=WORDS if site.wording_file is None else read_wording(site.wording_file),
+        wording=WORDING if site.wording_file is None else read_wording(site.wording_file),
         pre_show=PreShow(site.pre_show_check.at, site.pre_show_check.for_s) if site.pre_show_check else None,
         telemetry=Telemetry(
             band_a=settings.measurements.band_a,

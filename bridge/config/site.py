@@ -1,7 +1,6 @@
 """The site, its broker, what is published of measurements, and what energy costs."""
 
 import re
-from collections.abc import Mapping
 from decimal import Decimal
 from pathlib import Path
 from typing import Annotated, ClassVar, Literal
@@ -17,8 +16,7 @@ from bridge.config.reader import decode, plain, read
 from bridge.config.secret import SecretSource, needs_source
 from bridge.errors import ConfigurationError
 from rules.errors import RulesError
-from rules.ports import Condition
-from rules.wording import Words, words_from
+from rules.wording import Wording, wording_from
 
 _NO_LITERAL = "a password never stands in this file; write password_file: PATH or password_env: NAME"
 _SEGMENT = re.compile(r"[^/+#$\s\x00-\x1f\x7f]+")
@@ -46,7 +44,7 @@ Segment = Annotated[str, AfterValidator(_segment)]
 """One segment of an MQTT topic."""
 
 
-def read_wording(path: Path) -> Mapping[Condition, Words]:
+def read_wording(path: Path) -> Wording:
     """Messages from a file: what it leaves out stays as it is. Raises RulesError, in one sentence."""
     try:
         root, problems = read(decode(path.read_bytes(), path.name), path.name)
@@ -62,7 +60,7 @@ def read_wording(path: Path) -> Mapping[Condition, Words]:
         for entry in texts.values()
     ):
         raise RulesError(f"{path.name} must hold condition codes, each with message and advice as text")
-    return words_from(texts)
+    return wording_from(texts)
 
 
 def _wording(path: Path) -> Path:
@@ -118,7 +116,8 @@ class SiteSettings(Section):
     )
     wording_file: Annotated[FilePath, AfterValidator(_wording)] | None = Field(
         default=None,
-        description="File with messages of your own or in your language: condition, then message and advice.",
+        description="File with messages of your own or in your language: condition, then message and advice; "
+        "after-trip, then what is decided after a trip.",
     )
     pre_show_check: PreShowSettings | None = Field(
         default=None,

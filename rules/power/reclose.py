@@ -24,6 +24,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Final
 
+from rules.aftermath import Aftermath, Decided
 from rules.errors import RulesError
 from rules.plan import Reclosing
 from rules.ports import Condition, Fuse, Now
@@ -66,7 +67,7 @@ class Reclose:
     """A port's place in its sequence.
 
     shots: used since the last survived reclaim time; due_s: end of the dead time; closed_s: since when power
-    is seen (None: off); since_utc, cause: the trip; why: the sentence for what was decided; self_resetting:
+    is seen (None: off); since_utc, cause: the trip; decided: what was decided about it; self_resetting:
     the open fuse closes by itself; self_resets_utc: its returns that still count; reset_s: the last reset;
     after_reset: a trip now is judged as one soon after a reset. All `_s` are monotonic seconds.
     """
@@ -77,7 +78,7 @@ class Reclose:
     closed_s: float | None = None
     since_utc: datetime | None = None
     cause: Condition | None = None
-    why: str = ""
+    decided: Decided | None = None
     self_resetting: bool = False
     self_resets_utc: tuple[datetime, ...] = ()
     reset_s: float | None = None
@@ -106,12 +107,12 @@ def tripped(
     *,
     cause: Condition = Condition.FUSE_TRIP,
     fuse: Fuse = Fuse.LATCHING,
-    may_reclose: bool = True,
-    why_not: str = "",
+    blocked_by: Decided | None = None,
 ) -> Reclose:
     """After the fuse opened, or the rules asked for off through the trip path (then pass `Fuse.LATCHING`).
 
-    While a trip is latched already nothing changes: the flag of one trip is seen many times.
+    blocked_by: what forbids a closing by the rules now. While a trip is latched already nothing changes: the
+    flag of one trip is seen many times.
     """
     if state.phase not in (ReclosePhase.CLOSED, ReclosePhase.RECLAIM, ReclosePhase.CLOSING):
         return state
@@ -126,7 +127,7 @@ def tripped(
         after_reset=False,
     )
     if _soon_after_reset(state, plan, now):
-        return _locked(open_, "It tripped again right after a reset.")
+        return _locked(open_, Decided(Aftermath.LOCKED_AFTER_RESET))
     closed_for_s = 0.0 if state.closed_s is None else now.monotonic_s - state.closed_s
     # a trip before the closing was seen came at once after it
     short = state.closed_s is not None and closed_for_s <= plan.short_return_s
@@ -134,28 +135,24 @@ def tripped(
         state.phase is ReclosePhase.RECLAIM and state.shots > 0
     )
     if after_shot and (short or state.phase is ReclosePhase.CLOSING):
-        return _locked(open_, "The short is still there: it tripped as soon as power came back.")
+        return _locked(open_, Decided(Aftermath.LOCKED_SHORT))
     if fuse is Fuse.SELF_RESETTING:
-        return replace(
-            open_, self_resetting=True, why="Its fuse opened and closes again by itself when it cools."
-        )
+        return replace(open_, self_resetting=True, decided=Decided(Aftermath.CLOSES_BY_ITSELF))
     dead_times_s = plan.dead_times_s[:MAX_SHOTS]
     if state.shots >= len(dead_times_s):
         if state.shots:
-            return _locked(open_, f"It tripped again after {_shots(state.shots)} of reclosing; none is left.")
-        return replace(open_, why="It stays off until a person resets it; automatic reclosing is not set up.")
+            return _locked(open_, Decided(Aftermath.LOCKED_NO_SHOT_LEFT, shots=state.shots))
+        return replace(open_, decided=Decided(Aftermath.NOT_SET_UP))
     if short:
-        return replace(open_, why="It tripped as it was switched on: a short. It stays off until a reset.")
-    if not may_reclose:
-        return replace(
-            open_, why=f"It stays off until a person resets it: {why_not or 'reclosing is blocked'}."
-        )
+        return replace(open_, decided=Decided(Aftermath.ONTO_A_SHORT))
+    if blocked_by is not None:
+        return replace(open_, decided=blocked_by)
     dead_s = dead_times_s[state.shots]
     return replace(
         open_,
         phase=ReclosePhase.DEAD_TIME,
         due_s=now.monotonic_s + dead_s,
-        why=f"It closes again {dead_s:g} s after the trip (shot {state.shots + 1} of {len(dead_times_s)}).",
+        decided=Decided(Aftermath.CLOSES_AGAIN, wait_s=dead_s, shot=state.shots + 1, shots=len(dead_times_s)),
     )
 
 
@@ -176,20 +173,18 @@ def shot(state: Reclose, now: Now) -> Reclose:
     return replace(state, phase=ReclosePhase.CLOSING, shots=state.shots + 1, due_s=None)
 
 
-def blocked(state: Reclose, why: str) -> Reclose:
+def blocked(state: Reclose, by: Decided) -> Reclose:
     """After something forbids the closing: a hold at any time of the sequence, all else when it is due."""
     if state.phase not in (ReclosePhase.DEAD_TIME, ReclosePhase.CLOSING):
         return state
-    return replace(
-        state, phase=ReclosePhase.OPEN, due_s=None, why=f"It stays off until a person resets it: {why}."
-    )
+    return replace(state, phase=ReclosePhase.OPEN, due_s=None, decided=by)
 
 
 def not_closed(state: Reclose) -> Reclose:
     """After a shot did not bring power (and no trip was reported): a closing that fails is a lockout."""
     if state.phase is not ReclosePhase.CLOSING:
         return state
-    return _locked(replace(state, due_s=None), "Power did not come back when it was switched on again.")
+    return _locked(replace(state, due_s=None), Decided(Aftermath.LOCKED_NO_POWER))
 
 
 def closed(state: Reclose, now: Now) -> Reclose:
@@ -197,7 +192,7 @@ def closed(state: Reclose, now: Now) -> Reclose:
     if state.closed_s is not None or state.keeps_off or state.phase is ReclosePhase.OPEN:
         return state
     phase = ReclosePhase.RECLAIM if state.shots else ReclosePhase.CLOSED
-    return replace(state, phase=phase, closed_s=now.monotonic_s, since_utc=None, cause=None, why="")
+    return replace(state, phase=phase, closed_s=now.monotonic_s, since_utc=None, cause=None, decided=None)
 
 
 def opened(state: Reclose, plan: Reclosing, now: Now) -> Reclose:
@@ -220,7 +215,7 @@ def survived(state: Reclose, plan: Reclosing, now: Now) -> Reclose:
     at_s = survives_at(state, plan)
     if at_s is None or now.monotonic_s < at_s:
         return state
-    return replace(state, phase=ReclosePhase.CLOSED, shots=0, after_reset=False, why="")
+    return replace(state, phase=ReclosePhase.CLOSED, shots=0, after_reset=False, decided=None)
 
 
 def self_reset(state: Reclose, plan: Reclosing, now: Now) -> Reclose:
@@ -230,9 +225,10 @@ def self_reset(state: Reclose, plan: Reclosing, now: Now) -> Reclose:
     window = timedelta(seconds=plan.self_reset_window_s)
     returns = (*(t for t in state.self_resets_utc if now.utc - t < window), now.utc)
     if len(returns) >= plan.self_resets:
-        minutes = plan.self_reset_window_s / 60
-        why = f"Its fuse opened and closed by itself {len(returns)} times in {minutes:g} min."
-        return _locked(replace(state, self_resets_utc=returns, self_resetting=False), why)
+        return _locked(
+            replace(state, self_resets_utc=returns, self_resetting=False),
+            Decided(Aftermath.LOCKED_SELF_RESETS, times=len(returns), window_s=plan.self_reset_window_s),
+        )
     return replace(
         state,
         phase=ReclosePhase.RECLAIM if state.shots else ReclosePhase.CLOSED,
@@ -241,7 +237,7 @@ def self_reset(state: Reclose, plan: Reclosing, now: Now) -> Reclose:
         self_resets_utc=returns,
         since_utc=None,
         cause=None,
-        why="",
+        decided=None,
     )
 
 
@@ -306,9 +302,7 @@ def restored(
         since_utc=trip.since_utc,
         cause=trip.cause,
         self_resets_utc=trip.self_resets_utc,
-        why="Locked out until a person resets it."
-        if trip.lockout
-        else "It stays off until a person resets it.",
+        decided=Decided(Aftermath.LOCKED_OUT if trip.lockout else Aftermath.WAITS_FOR_RESET),
     )
     if trip.lockout:
         return state
@@ -321,14 +315,16 @@ def restored(
             state,
             phase=ReclosePhase.DEAD_TIME,
             due_s=now.monotonic_s + left_s,
-            why=f"It closes again in {left_s:.0f} s (shot {trip.shots + 1} of {len(dead_times_s)}).",
+            decided=Decided(
+                Aftermath.CLOSES_SOON, wait_s=round(left_s), shot=trip.shots + 1, shots=len(dead_times_s)
+            ),
         )
     by_fuse = fuse is Fuse.SELF_RESETTING and trip.cause is Condition.FUSE_TRIP
     return replace(state, self_resetting=True) if by_fuse else state
 
 
-def _locked(state: Reclose, why: str) -> Reclose:
-    return replace(state, phase=ReclosePhase.LOCKOUT, why=f"{why} Locked out until a person resets it.")
+def _locked(state: Reclose, decided: Decided) -> Reclose:
+    return replace(state, phase=ReclosePhase.LOCKOUT, decided=decided)
 
 
 def _soon_after_reset(state: Reclose, plan: Reclosing, now: Now) -> bool:
@@ -339,7 +335,3 @@ def _soon_after_reset(state: Reclose, plan: Reclosing, now: Now) -> bool:
     if state.closed_s is None:
         return True  # the first closing after the reset is still to be seen
     return now.monotonic_s - state.closed_s <= plan.reset_trip_s
-
-
-def _shots(count: int) -> str:
-    return "1 shot" if count == 1 else f"{count} shots"

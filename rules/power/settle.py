@@ -1,7 +1,10 @@
 """One port, looked at again: facts → verdict → command, and what follows for its hold and its reclosing."""
 
+from collections.abc import Mapping
 from datetime import datetime, timedelta
+from types import MappingProxyType
 
+from rules.aftermath import Aftermath, Decided
 from rules.faults import conditions
 from rules.ports import Condition, HoldState, Mode
 from rules.power import jobs, reclose, staging, switching
@@ -12,12 +15,23 @@ from rules.power.trips import adopt
 from rules.shows.schedule import Phase, local_day_time, local_time
 from rules.state import PortState
 from rules.step import Step
-from rules.telling import tell_decision, tell_hold
+from rules.telling import decided_words, tell_decision, tell_hold
 
 WITHHELD_AGAIN_S = 10.0
 """A withheld port is tried again after this long [s]."""
 BREACH_S = 2.0
 """Power seen this long [s] after an accepted OFF breaches a hold."""
+_BLOCKS: Mapping[Rule, Aftermath] = MappingProxyType(
+    {
+        Rule.HOLD: Aftermath.HELD,
+        Rule.RELEASED: Aftermath.HELD,
+        Rule.HAND: Aftermath.BY_HAND,
+        Rule.TRIP: Aftermath.FEED_TRIPPED,
+        Rule.LOCKOUT: Aftermath.FEED_TRIPPED,
+        Rule.STOPPING: Aftermath.STOPPING,
+    }
+)
+"""What a rule that keeps a port off makes of a closing; any other: no show needed it."""
 
 
 def gather(step: Step, port: PortState) -> Facts:
@@ -34,9 +48,9 @@ def gather(step: Step, port: PortState) -> Facts:
         state = feed.reclose
         where = "" if feed is port else f"{feed.plan.name}, a feed of the same prop, tripped. "
         if state.phase is ReclosePhase.LOCKOUT:
-            lockout = lockout or where + state.why
+            lockout = lockout or where + decided_words(step, feed)
         elif state.keeps_off:
-            trip = trip or where + (state.why if where else f"its fuse tripped. {state.why}")
+            trip = trip or (where or "its fuse tripped. ") + decided_words(step, feed)
         if feed is not port and feed.hand is not None and feed.hand.mode is Mode.OFF:
             off_by = off_by or feed.plan.name
     hand, until = Mode.AUTO, ""
@@ -202,9 +216,9 @@ def _shoot(step: Step, port: PortState) -> None:
         return
     plan, now = port.plan.reclosing, step.now
     if state.phase is ReclosePhase.DEAD_TIME:
-        why = why_no_closing(step, port)
-        if port.verdict.rule is Rule.HOLD or (why and reclose.due(state, now)):
-            adopt(step, port, reclose.blocked(state, why or "it is held"))
+        by = forbids_closing(step, port)
+        if port.verdict.rule is Rule.HOLD or (by is not None and reclose.due(state, now)):
+            adopt(step, port, reclose.blocked(state, by or Decided(Aftermath.HELD)))
         elif reclose.due(state, now):
             adopt(step, port, reclose.shot(state, now))
             step.touch(port)
@@ -222,7 +236,7 @@ def _shoot(step: Step, port: PortState) -> None:
                 step.timers.at(at_s, port.plan.id)
     elif state.phase is ReclosePhase.CLOSING:
         if not port.verdict.power:
-            adopt(step, port, reclose.blocked(state, port.verdict.reason.removeprefix("Off: ").rstrip(".")))
+            adopt(step, port, reclose.blocked(state, _because(port.verdict)))
         elif now.monotonic_s - port.verdict_s > _stuck_off_s(port) and port.pending is None:
             adopt(step, port, reclose.not_closed(state))
         else:
@@ -235,15 +249,21 @@ def _stuck_off_s(port: PortState) -> float:
     return 5.0 if limit is None else limit.on_delay_s
 
 
-def why_no_closing(step: Step, port: PortState) -> str:
-    """Why the rules may not put power back by themselves; empty if they may."""
+def forbids_closing(step: Step, port: PortState) -> Decided | None:
+    """Why the rules may not put power back by themselves; None if they may."""
     facts = gather(step, port)._replace(trip=None, lockout=None)
     wish = decide(facts)
     if not wish.power or wish.rule is not Rule.SHOW:
-        return "no show needs it now" if wish.rule is not Rule.HOLD else "it is held"
-    if port.plan.supply is not None and step.site.supplies[port.plan.supply].over_told:
-        return f"its supply {port.plan.supply} is over budget"
-    return ""
+        return _because(wish)
+    supply = port.plan.supply
+    if supply is not None and step.site.supplies[supply].over_told:
+        return Decided(Aftermath.OVER_BUDGET, supply=supply)
+    return None
+
+
+def _because(verdict: Verdict) -> Decided:
+    """What a verdict that is not for a show's power makes of a closing."""
+    return Decided(Aftermath.NO_SHOW if verdict.power else _BLOCKS.get(verdict.rule, Aftermath.NO_SHOW))
 
 
 def _prove_hold(step: Step, port: PortState) -> None:

@@ -1,11 +1,13 @@
 """The trip path: what latches, what is told, what a reset lifts."""
 
+from rules.aftermath import Decided
 from rules.faults import conditions
 from rules.ports import Condition, Fuse
 from rules.power import reclose, switching
 from rules.power.reclose import Reclose, ReclosePhase, Refusal
 from rules.state import PortState
 from rules.step import Step
+from rules.telling import tell_decided
 
 INFINITY_S = float("inf")
 
@@ -21,14 +23,19 @@ def adopt(step: Step, port: PortState, state: Reclose) -> None:
         step.must_keep()
     step.look_at(port, feeds=True)
     if state.phase is ReclosePhase.LOCKOUT and before.phase is not ReclosePhase.LOCKOUT:
-        conditions.raise_(step, port, Condition.LOCKOUT, measured=port.trip_a, detail=state.why)
-    if before.phase is ReclosePhase.RECLAIM and state.phase is ReclosePhase.CLOSED:
+        conditions.raise_(step, port, Condition.LOCKOUT, measured=port.trip_a)
+    elif before.phase is ReclosePhase.RECLAIM and state.phase is ReclosePhase.CLOSED:
         conditions.lift(step, port, Condition.FUSE_TRIP, by_person=False)
+    elif before.decided is not None and state.decided not in (None, before.decided):
+        tell_decided(step, port)
     step.tell(port, "shots", state.shots)
 
 
-def trip(step: Step, port: PortState, cause: Condition, why_no_closing: str) -> None:
-    """The fuse opened, or a condition asked for off through the trip path."""
+def trip(step: Step, port: PortState, cause: Condition, blocked_by: Decided | None) -> None:
+    """The fuse opened, or a condition asked for off through the trip path.
+
+    blocked_by: why the rules may not close it by themselves; None if they may.
+    """
     if port.reclose.tripped and port.reclose.phase is not ReclosePhase.CLOSING:
         return
     step.touch(port)
@@ -40,8 +47,7 @@ def trip(step: Step, port: PortState, cause: Condition, why_no_closing: str) -> 
         step.now,
         cause=cause,
         fuse=port.plan.fuse if cause is Condition.FUSE_TRIP else Fuse.LATCHING,
-        may_reclose=not why_no_closing,
-        why_not=why_no_closing,
+        blocked_by=blocked_by,
     )
     adopt(step, port, state)
     conditions.raise_(

@@ -3,6 +3,7 @@
 import pytest
 
 from bridge.config import ConfigurationError, parse, plan
+from rules.aftermath import Aftermath
 from rules.ports import Condition
 from rules.wording import WORDS
 
@@ -21,10 +22,12 @@ def test_messages_come_from_the_file_and_the_rest_stays(tmp_path):
     """A translated message replaces ours; conditions the file leaves out keep their words."""
     (tmp_path / "words.yaml").write_text(
         'fuse-trip: {message: "{where}: Sicherung offen[, {measured}]", advice: Stecker trocknen.}\n'
+        "after-trip: {not-set-up: Bleibt aus bis zum Rücksetzen.}\n"
     )
     site = plan(parse(TEXT, folder=tmp_path))
-    assert site.words[Condition.FUSE_TRIP].message.startswith("{where}: Sicherung")
-    assert site.words[Condition.LEAKAGE] == WORDS[Condition.LEAKAGE]
+    assert site.wording.conditions[Condition.FUSE_TRIP].message.startswith("{where}: Sicherung")
+    assert site.wording.conditions[Condition.LEAKAGE] == WORDS[Condition.LEAKAGE]
+    assert site.wording.aftermaths[Aftermath.NOT_SET_UP] == "Bleibt aus bis zum Rücksetzen."
 
 
 @pytest.mark.parametrize(
@@ -32,6 +35,7 @@ def test_messages_come_from_the_file_and_the_rest_stays(tmp_path):
     [
         ("fuse-tripp: {message: x}\n", "fuse-tripp"),
         ('fuse-trip: {message: "{wher}"}\n', "where"),
+        ("after-trip: {no-shwo: x}\n", "no-shwo"),
         ("fuse-trip: nonsense\n", "message and advice"),
         ("fuse-trip: {message: [1\n", "words.yaml"),
         (None, "can't be read"),

@@ -12,6 +12,7 @@ from rules.plan import DEFAULT_LIMITS, Limit, PreShow, Reclosing, SitePlan
 from rules.ports import Condition, Fuse, PortId
 from rules.safety import SafetyState
 from rules.shows.calendar_types import Anchor, Moment
+from rules.wording import wording_from
 
 
 def evening(hour: int, minute: int = 0) -> datetime:
@@ -334,6 +335,32 @@ def test_over_budget_is_told_and_withheld_only_if_asked() -> None:
     assert len(kept.on()) < 4
     dark = next(port for port in kept.ports if port not in kept.on())
     assert "withheld" in str(kept.told(dark, "reason"))
+
+
+def test_a_translated_alert_says_all_of_it_in_the_translation() -> None:
+    """The alert of a trip, what was decided after it included, and the port's reason use the translation."""
+    words = wording_from(
+        {
+            "fuse-trip": {"message": "{where}: Sicherung offen.[ {done}]", "advice": "Stecker trocknen."},
+            "after-trip": {
+                "closes-again": "Schließt {wait} danach wieder ({shot} von {shots}).",
+                "held": "Bleibt aus: gehalten.",
+            },
+        }
+    )
+    plan = all_ports(site_plan(ports=1), reclosing=Reclosing(dead_times_s=(30.0, 60.0)))
+    world = running(replace(plan, wording=words))
+    world.trip("c1/1")
+    world.run(2)
+    alert = world.alerts["c1/1", "fuse-trip"]
+    assert alert == "Port 1.1: Sicherung offen. Schließt 30 s danach wieder (1 von 2)."
+    assert world.told("c1/1", "reason") == "Off: its fuse tripped. Schließt 30 s danach wieder (1 von 2)."
+    world.ask(Verb.HOLD, "c1/1", "Ann")
+    world.run(2)
+    world.ask(Verb.RELEASE, "c1/1", "Ann")
+    world.run(60)
+    assert world.told("c1/1", "reason") == "Off: its fuse tripped. Bleibt aus: gehalten."
+    assert world.alerts["c1/1", "fuse-trip"] == "Port 1.1: Sicherung offen. Bleibt aus: gehalten."
 
 
 def checked_at_half_past_three(ports: int) -> SitePlan:

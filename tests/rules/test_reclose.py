@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rules.aftermath import Aftermath, Decided
 from rules.plan import Reclosing
 from rules.ports import Condition, Fuse, Now
 from rules.power import reclose
@@ -15,6 +16,7 @@ from rules.power.reclose import FRESH, Reclose, ReclosePhase, Refusal, ShotError
 
 START_UTC = datetime(2026, 12, 5, 17, 0, tzinfo=UTC)
 P = ReclosePhase
+HELD = Decided(Aftermath.HELD)
 THREE = Reclosing(dead_times_s=(1.0, 15.0, 45.0), reclaim_s=60.0)
 
 
@@ -92,7 +94,7 @@ def test_default_is_no_reclosing():
     assert closings == []
     assert state.phase is P.OPEN
     assert state.keeps_off
-    assert "until a person resets it" in state.why
+    assert state.decided == Decided(Aftermath.NOT_SET_UP)
 
 
 @pytest.mark.parametrize(("closed_for_s", "phase"), [(0.5, P.LOCKOUT), (1.0, P.LOCKOUT), (1.5, P.DEAD_TIME)])
@@ -118,9 +120,9 @@ def test_switched_onto_a_fault_is_not_reclosed():
 def test_a_block_ends_the_sequence():
     """What blocks a closing leaves the port open for good, until a reset brings it back."""
     state = reclose.tripped(reclose.closed(FRESH, at(-100)), THREE, at(0))
-    held = reclose.blocked(state, "it is held")
+    held = reclose.blocked(state, HELD)
     assert held.phase is P.OPEN
-    assert "it is held" in held.why
+    assert held.decided == HELD
     assert not reclose.due(held, at(10_000))
     with pytest.raises(ShotError):
         reclose.shot(held, at(10_000))
@@ -131,9 +133,9 @@ def test_a_block_ends_the_sequence():
 
 def test_blocked_at_the_trip():
     """A trip outside a show, under a hold or over budget waits for a person from the start."""
-    state = reclose.tripped(FRESH, THREE, at(0), may_reclose=False, why_not="no show runs")
+    state = reclose.tripped(FRESH, THREE, at(0), blocked_by=Decided(Aftermath.NO_SHOW))
     assert state.phase is P.OPEN
-    assert "no show runs" in state.why
+    assert state.decided == Decided(Aftermath.NO_SHOW)
 
 
 def test_a_closing_that_fails_is_a_lockout():
@@ -241,9 +243,9 @@ def test_reclaim_restarts_in_full_after_a_restart():
 EVENTS = {
     "tripped": lambda s, n: reclose.tripped(s, THREE, n),
     "tripped-self": lambda s, n: reclose.tripped(s, THREE, n, fuse=Fuse.SELF_RESETTING),
-    "tripped-blocked": lambda s, n: reclose.tripped(s, THREE, n, may_reclose=False),
+    "tripped-blocked": lambda s, n: reclose.tripped(s, THREE, n, blocked_by=HELD),
     "shot": reclose.shot,
-    "blocked": lambda s, n: reclose.blocked(s, "held"),
+    "blocked": lambda s, n: reclose.blocked(s, HELD),
     "not-closed": lambda s, n: reclose.not_closed(s),
     "closed": reclose.closed,
     "opened": lambda s, n: reclose.opened(s, THREE, n),
@@ -311,7 +313,9 @@ def test_any_sequence_of_events(events, dead_times_s):
             result = reclose.restored(*reclose.kept(state), plan, now)
         elif event.startswith("tripped"):
             fuse = Fuse.SELF_RESETTING if event == "tripped-self" else Fuse.LATCHING
-            result = reclose.tripped(state, plan, now, fuse=fuse, may_reclose=event != "tripped-blocked")
+            result = reclose.tripped(
+                state, plan, now, fuse=fuse, blocked_by=HELD if event == "tripped-blocked" else None
+            )
         else:
             try:
                 result = EVENTS[event](state, now)

@@ -5,6 +5,7 @@ import re
 import pytest
 
 from rules import wording
+from rules.aftermath import SENTENCES, Aftermath, Decided
 from rules.errors import RulesError
 from rules.ports import Condition
 
@@ -56,12 +57,24 @@ def test_values_carry_the_unit_of_the_condition(condition, value, text):
 
 def test_a_translation_replaces_what_it_names():
     """A translation is used where it is given; everything else stays."""
-    words = wording.words_from({"no-load": {"message": "{where}: nichts angeschlossen[ ({measured})]."}})
+    words = wording.wording_from({"no-load": {"message": "{where}: nichts angeschlossen[ ({measured})]."}})
     assert (
         wording.message(Condition.NO_LOAD, {"port": "Left arch"}, words) == "Left arch: nichts angeschlossen."
     )
     assert wording.advice(Condition.NO_LOAD, words) == wording.advice(Condition.NO_LOAD)
-    assert words[Condition.LEAKAGE] == wording.WORDS[Condition.LEAKAGE]
+    assert words.conditions[Condition.LEAKAGE] == wording.WORDS[Condition.LEAKAGE]
+    assert words.aftermaths == SENTENCES
+
+
+def test_what_is_decided_after_a_trip_is_translated():
+    """A translated sentence carries the figures of the decision; what is left out stays in our words."""
+    words = wording.wording_from({"after-trip": {"closes-again": "Schließt {wait} danach ({shot}/{shots})."}})
+    closes = Decided(Aftermath.CLOSES_AGAIN, wait_s=30.0, shot=1, shots=2)
+    assert wording.decided(closes, words) == "Schließt 30 s danach (1/2)."
+    assert wording.decided(closes) == "It closes again 30 s after the trip (shot 1 of 2)."
+    budget = Decided(Aftermath.OVER_BUDGET, supply="shed")
+    assert "its supply shed was over budget" in wording.decided(budget, words)
+    assert wording.decided(None, words) == ""
 
 
 @pytest.mark.parametrize(
@@ -75,22 +88,29 @@ def test_a_translation_replaces_what_it_names():
         ({"no-load": {"message": "{where} {measured"}}, "not closed"),
         ({"no-load": {"advice": "Look at {port}."}}, "an advice has no placeholders"),
         ({"no-load": {"advice": " "}}, "empty"),
+        ({"after-trip": {"no-shwo": "x"}}, "no such code as 'no-shwo'"),
+        ({"after-trip": {"no-show": "Aus, {wait}."}}, "no-show: {wait} is not known; none is known here"),
+        ({"after-trip": {"closes-again": "In {wiat}."}}, "{wiat} is not known; known are shot, shots, wait"),
+        ({"after-trip": {"held": "[{where}"}}, "not closed"),
+        ({"after-trip": {"held": ""}}, "empty"),
     ],
 )
 def test_a_wrong_translation_is_refused_with_what_would_be_right(texts, problem):
     """A mistake in a translation is named, and nothing of it is used."""
     with pytest.raises(RulesError, match=re.escape(problem)):
-        wording.words_from(texts)
+        wording.wording_from(texts)
 
 
 def test_all_mistakes_are_told_at_once():
     """Two mistakes are told together."""
     with pytest.raises(RulesError, match="foo: no such condition; bar: no such condition"):
-        wording.words_from({"foo": {}, "bar": {}})
+        wording.wording_from({"foo": {}, "bar": {}})
 
 
 def test_our_own_words_pass_the_check():
     """The built-in texts obey what is asked of translations."""
     own = {condition.value: words._asdict() for condition, words in wording.WORDS.items()}
-    assert wording.words_from(own) == wording.WORDS
+    own |= {wording.AFTER_TRIP: {what.value: text for what, text in SENTENCES.items()}}
+    assert wording.wording_from(own) == wording.WORDING
     assert set(wording.WORDS) == set(Condition)
+    assert set(SENTENCES) == set(Aftermath)
