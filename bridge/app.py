@@ -138,7 +138,9 @@ class App:
     def _connect(self, tasks: asyncio.TaskGroup) -> None:
         """Make the parts and say who takes what the engine says."""
         runner, configuration = self.runner, self.configuration
-        self.controllers = Controllers(runner.controllers, runner.feed, tasks)
+        self.controllers = Controllers(
+            runner.controllers, clock=self._monotonic_s, feed=runner.feed, tasks=tasks
+        )
         self.requests = Requests(configuration, runner.feed, self._status)
         self.jobs = Jobs(
             configuration,

@@ -9,10 +9,13 @@ import subprocess
 import time
 from collections.abc import Callable, Coroutine, Sequence
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, NamedTuple, TypeVar
 
 import paho.mqtt.client as mqtt
+
+from rules.ports import Now
 
 LOOPBACK = "127.0.0.1"
 
@@ -69,6 +72,32 @@ def listening(host: str, port: int) -> bool:
             return True
     except OSError:
         return False
+
+
+class MovedClock:
+    """Both clocks of the machine, from `utc` on, which a test moves on instead of waiting."""
+
+    def __init__(self, utc: datetime) -> None:
+        self._utc = utc
+        self._start_s = time.monotonic()
+        self._moved_s = 0.0
+
+    def monotonic_s(self) -> float:
+        """Monotonic seconds."""
+        return time.monotonic() + self._moved_s
+
+    def now(self) -> Now:
+        """The instant, for whoever takes a `bridge.clock.Clock`."""
+        monotonic_s = self.monotonic_s()
+        return Now(self._utc + timedelta(seconds=monotonic_s - self._start_s), monotonic_s)
+
+    def move(self, seconds: float) -> None:
+        """So much time has passed."""
+        self._moved_s += seconds
+
+    def move_to(self, utc: datetime) -> None:
+        """It is `utc` now."""
+        self.move((utc - self.now().utc).total_seconds())
 
 
 # ---------------------------------------------------------------- brokers

@@ -18,24 +18,34 @@ HURRY_SHOW_S = 5.0
 class Controllers:
     """The site's controllers and the tasks that watch them.
 
-    present: by id, the same dictionary as long as the site runs; feed: takes what they say; tasks: where they
-    are watched.
+    present: by id, the same dictionary as long as the site runs; clock: of their readings [monotonic s];
+    feed: takes what they say; tasks: where they are watched.
     """
 
     def __init__(
         self,
         present: dict[str, Controller],
+        *,
+        clock: Callable[[], float],
         feed: Callable[[list[Event]], None],
         tasks: asyncio.TaskGroup,
     ) -> None:
         self.present = present
+        self._clock = clock
         self._feed = feed
         self._tasks = tasks
         self._watchers: dict[str, asyncio.Task[None]] = {}
 
     def make(self, settings: Settings, plan: SitePlan) -> None:
         """Make them as configured; nothing is asked of them yet. Raises DuskwardError kinds."""
-        self.present |= _made(settings, plan)
+        self.present |= self._made(settings, plan)
+
+    def _made(self, settings: Settings, plan: SitePlan) -> dict[str, Controller]:
+        made = {}
+        for name, controller in settings.controllers.items():
+            abilities = {number_of(port): plan.ports[port].abilities for port in plan.controllers[name].ports}
+            made[name] = create(name, controller.reach, abilities, clock=self._clock)
+        return made
 
     def watch(self) -> None:
         """Hear each that is not heard yet."""
@@ -50,7 +60,7 @@ class Controllers:
 
         Raises DuskwardError kinds, and changes nothing, when one can't be made.
         """
-        made = _made(after, plan)
+        made = self._made(after, plan)
         try:
             for name, controller in tuple(self.present.items()):
                 if name in after.controllers and before.controllers.get(name) == after.controllers[name]:
@@ -89,11 +99,3 @@ class Controllers:
         """Free their connections."""
         for controller in self.present.values():
             await controller.close()
-
-
-def _made(settings: Settings, plan: SitePlan) -> dict[str, Controller]:
-    made = {}
-    for name, controller in settings.controllers.items():
-        abilities = {number_of(port): plan.ports[port].abilities for port in plan.controllers[name].ports}
-        made[name] = create(name, controller.reach, abilities)
-    return made

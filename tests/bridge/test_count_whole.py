@@ -7,13 +7,13 @@ import signal
 import sys
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 import yaml
-from support import BrokerAddress, Observer, run_async, until
+from support import BrokerAddress, MovedClock, Observer, run_async, until
 
 from bridge import control
 from bridge.app import App
@@ -24,10 +24,12 @@ from bridge.simulator.site import SimulatedSite
 from bridge.simulator.spec import ControllerSpec, FuseSpec, PortSpec, SensorSpec, SiteSpec, StringSpec
 from rules.door import Verb
 from rules.ports import Target, TargetKind
+from rules.power.jobs import SHOW_MARGIN_S
 
 PIXELS = 41
 NOON = datetime(2025, 12, 1, 12, 0, tzinfo=UTC)
 ONE, TWO = "eave/1", "eave/2"
+SIX_TO_TEN = {"from": "18:00", "to": "22:00"}
 FAST = SensorSpec(noise_a=0.003, step_a=0.004, refresh_s=0.005)
 
 
@@ -67,13 +69,13 @@ def site_file(
         "e131": {"send": {"to": {"eave": hears[0]}, "port": hears[1], "source": "Slate Yard tests"}},
         "controllers": {
             "eave": {
-                "reach": reach_of("rows", url) | {"every": "0.01 s"},
+                "reach": reach_of("rows", url) | {"every": "0.01 s", "slow_every": "0.01 s"},
                 "every_port": {"supply": "shed", "chip": "ws2811-12v", "rating": "4 A"},
                 "ports": ports,
             }
         },
         "props": {"arch": {"fed_by": [ONE, TWO]}},
-        "shows": [{"name": "Tea", "when": {"from": "18:00", "to": "22:00"}, "needs": ["arch"]}],
+        "shows": [{"name": "Tea", "when": SIX_TO_TEN, "needs": ["arch"]}],
     }
     path = folder / "duskward.yaml"
     path.write_text(yaml.safe_dump(config | more))
@@ -100,13 +102,21 @@ class Running:
 
 
 @asynccontextmanager
-async def running(folder: Path, site_id: str, broker: BrokerAddress, utc: datetime = NOON, **more: Any):
-    """A whole site at work."""
+async def running(
+    folder: Path,
+    site_id: str,
+    broker: BrokerAddress,
+    utc: datetime = NOON,
+    *,
+    clock: MovedClock | None = None,
+    **more: Any,
+):
+    """A whole site at work, from `utc` on or by `clock`; more: sections of its configuration."""
     site = SimulatedSite(site_spec(), seed=3)
     async with site.serve(e131=True) as addresses:
         assert addresses.e131 is not None
         file = site_file(folder, site_id, broker, addresses.controllers["eave"], addresses.e131, **more)
-        app = App(load(file), clock=PacedClock(utc, 1.0))
+        app = App(load(file), clock=clock or PacedClock(utc, 1.0))
         task = asyncio.create_task(app.run())
         try:
             held = Running(app, site, file, addresses.e131)
@@ -291,6 +301,33 @@ def test_a_show_about_to_start(tmp_path: Path, site_id: str, broker: BrokerAddre
             assert not powered(held, ONE)
             (only,) = await counted(held, "eave/9")
             assert "is no port" in only["text"]
+
+    run_async(scenario())
+
+
+def test_a_count_that_is_at_work_when_a_show_comes(
+    tmp_path: Path, site_id: str, broker: BrokerAddress
+) -> None:
+    """A count let in just before a show ends before the show's lead, dark; then both feeds get its power."""
+
+    async def scenario() -> None:
+        clock = MovedClock(datetime(2025, 12, 1, 17, 58, tzinfo=UTC))
+        shows = [{"name": "Tea", "needs": ["arch"], "when": SIX_TO_TEN, "warm_up": "30 s"}]
+        async with running(tmp_path, site_id, broker, clock=clock, shows=shows) as held:
+            (show,) = held.app.runner.engine.state.shows.values()
+            lead = datetime(2025, 12, 1, 18, 0, tzinfo=UTC) - show.lead
+            counting = asyncio.create_task(counted(held, ONE))
+            await until(lambda: held.site.truth(ONE).lit > 0, what="lit pixels")
+            clock.move_to(lead - timedelta(seconds=SHOW_MARGIN_S))
+            last = (await asyncio.wait_for(counting, 10.0))[-1]
+            assert "Tea needs it for Mon 01 Dec 18:00" in last["text"]
+            await until(lambda: not powered(held, ONE), 3.0, "the port dark")
+            assert clock.now().utc < lead
+            assert held.site.truth(ONE).lit == 0.0
+            clock.move_to(lead)
+            await until(lambda: powered(held, ONE) and powered(held, TWO), what="power for the show")
+            await until(lambda: held.told(ONE, "reason") == "On: warming up for Tea.")
+            assert held.told(ONE, "fault") == "none"
 
     run_async(scenario())
 
