@@ -17,6 +17,7 @@ from typing import Any
 
 from bridge.app import App
 from bridge.clock import PacedClock
+from bridge.commands.terminal import target_name
 from bridge.config import parse
 from bridge.errors import PermanentError
 from bridge.simulator.scenarios import demo_config, demo_site
@@ -93,7 +94,7 @@ class Demo:
             if value:
                 self._tell(f"alert  {value}")
             else:
-                self._tell(f"over   {target.id} {name.removeprefix('alert ')}")
+                self._tell(f"over   {target_name(self.app.plan, target)}: {name.removeprefix('alert ')}")
         elif name == "show":
             self._tell(f"show   {value or 'none'}")
         elif name == "ports-on":

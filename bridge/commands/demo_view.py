@@ -12,8 +12,6 @@ from bridge.commands.demo import EVENING_S, Demo
 from bridge.commands.terminal import view
 
 REFRESH_S = 0.2
-NEWS = 8
-"""How many of the newest lines are shown under the table."""
 
 
 def show(*, keep: bool, port: int | None, plain: bool, seed: int) -> bool:
@@ -59,7 +57,15 @@ async def _live(console: Console, demo: Demo) -> None:
     with Live(console=console, refresh_per_second=1 / REFRESH_S, screen=False) as live:
         while True:
             at = app.clock.now().utc.strftime("%H:%M")
-            live.update(view(app.plan, app.told, title=f"{title}  {at}", lines=demo.lines[-NEWS:]))
+            live.update(
+                view(
+                    app.plan,
+                    app.told,
+                    title=f"{title}  {at}",
+                    lines=demo.lines,
+                    height=console.height,
+                )
+            )
             await asyncio.sleep(REFRESH_S)
 
 

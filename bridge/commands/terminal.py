@@ -11,11 +11,16 @@ from rich.table import Table
 from rich.text import Text
 
 from rules.plan import SitePlan
-from rules.ports import PortId, Target, TargetKind
+from rules.ports import PortId, Target, TargetKind, controller_of
 
 POWERED = "#56b4e9"
 FAULT = "#e69f00"
 QUIET = "#9a9a9a"
+
+NEWS_LEAST, NEWS_MOST = 3, 8
+"""So many of the newest lines are shown under the table, as the terminal's height allows."""
+_AROUND = 6
+"""Lines that are neither ports nor news: title, head, the site's, two empty ones, the cursor's."""
 
 Told = Mapping[Target, Mapping[str, Any]]
 """What was last published, by target."""
@@ -53,8 +58,8 @@ def bar(load_pct: float | None, width: int = 8) -> str:
     return "█" * filled + "·" * (width - filled)
 
 
-def ports_table(plan: SitePlan, told: Told, *, title: str = "") -> Table:
-    """All ports of the site, one line each."""
+def ports_table(plan: SitePlan, told: Told, *, title: str = "", headed: bool = False) -> Table:
+    """All ports of the site, one line each; `headed`: below the names of their controllers."""
     table = Table(title=title or None, title_justify="left", expand=True, pad_edge=False, box=None)
     table.add_column("port", no_wrap=True)
     table.add_column("name", no_wrap=True, max_width=20)
@@ -62,7 +67,12 @@ def ports_table(plan: SitePlan, told: Told, *, title: str = "") -> Table:
     table.add_column("current", justify="right", no_wrap=True, min_width=7)
     table.add_column("load", no_wrap=True, min_width=8)
     table.add_column("why", ratio=1, no_wrap=True, overflow="ellipsis")
+    above = ""
     for port_id, port in plan.ports.items():
+        controller = plan.controllers[controller_of(port_id)]
+        if headed and controller.id != above:
+            above = controller.id
+            table.add_row(Text(above, style=QUIET), Text(controller.name, style="bold"))
         values = told.get(Target(TargetKind.PORT, port_id), {})
         words, colour = state_words(values)
         table.add_row(
@@ -88,15 +98,31 @@ def site_line(told: Told, site: Target) -> Text:
     return Text(" · ".join(parts), style=FAULT if faults else POWERED)
 
 
-def view(plan: SitePlan, told: Told, *, title: str, lines: list[str]) -> RenderableType:
-    """Table, site line and the newest lines of what happened."""
+def view(
+    plan: SitePlan, told: Told, *, title: str, lines: list[str], height: int | None = None
+) -> RenderableType:
+    """Table, site line and the lines of what happened.
+
+    height: lines of the terminal it must fit into; then the newest lines are shown, and names of controllers
+    where there is room. None: as long as it takes.
+    """
     site = Target(TargetKind.SITE, plan.id)
-    news = [Text(line, no_wrap=True, overflow="ellipsis") for line in lines]
-    return Group(ports_table(plan, told, title=title), Text(), site_line(told, site), Text(), *news)
+    headed, newest = True, lines
+    if height is not None:
+        room = height - len(plan.ports) - _AROUND
+        headed = room - len(plan.controllers) >= NEWS_LEAST
+        if headed:
+            room -= len(plan.controllers)
+        newest = lines[-min(max(room, NEWS_LEAST), NEWS_MOST) :]
+    news = [Text(line, no_wrap=True, overflow="ellipsis") for line in newest]
+    table = ports_table(plan, told, title=title, headed=headed)
+    return Group(table, Text(), site_line(told, site), Text(), *news)
 
 
-def port_name(plan: SitePlan, target: Target) -> str:
+def target_name(plan: SitePlan, target: Target) -> str:
     """A target as people call it."""
-    if target.kind is TargetKind.PORT and PortId(target.id) in plan.ports:
-        return f"{target.id} {plan.ports[PortId(target.id)].name}"
-    return target.id
+    if target.kind is TargetKind.PORT:
+        return plan.ports[PortId(target.id)].name
+    if target.kind is TargetKind.CONTROLLER:
+        return plan.controllers[target.id].name
+    return plan.props[target.id].name if target.kind is TargetKind.PROP else plan.name

@@ -40,6 +40,8 @@ NAMES: Mapping[str, tuple[str, ...]] = {
     "mast": ("Mast ray north", "Mast ray east", "Mast ray south", "Mast ray west"),
 }
 """What hangs on each port, in order."""
+BOXES = {"gable": "Gable box", "hedge": "Hedge box", "mast": "Mast box"}
+"""What people call the controllers."""
 SUPPLIES = {"gable": "house", "hedge": "garden", "mast": "house"}
 
 STORY: tuple[tuple[str, FaultSpec], ...] = (
@@ -206,7 +208,7 @@ def demo_config(urls: Mapping[str, str], broker_port: int, *, every: str = "1 s"
         reach = reach_of(box.shape, urls[box.id]) | {"every": every}
         # Inner mappings on one line, as a person would write them.
         text = yaml.safe_dump(reach, default_flow_style=None, sort_keys=False, allow_unicode=True, width=96)
-        lines += [f"  {box.id}:", "    reach:", indent(text, " " * 6).rstrip()]
+        lines += [f"  {box.id}:", f"    name: {BOXES[box.id]}", "    reach:", indent(text, " " * 6).rstrip()]
         lines += [
             f"    every_port: {{supply: {SUPPLIES[box.id]}, chip: ws2811-12v, brightness: 30 %}}",
             "    ports:",

@@ -32,6 +32,13 @@ def test_the_demo_configuration_is_right_and_names_what_the_site_has():
     }
 
 
+def test_everything_in_the_demo_has_a_name_for_people():
+    """Controllers, ports and props of the demo are called by names, not by their ids."""
+    found = plan(parse(demo_config(URLS, 1883)))
+    for part in (*found.controllers.values(), *found.ports.values(), *found.props.values()):
+        assert part.name[0].isupper(), part
+
+
 @pytest.mark.parametrize("shape", get_args(ShapeName))
 def test_the_bridges_driver_reads_and_switches_each_shape(shape):
     """Through the real HTTP driver: off, on with its current, tripped, cleared, off again."""

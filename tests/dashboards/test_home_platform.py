@@ -96,7 +96,7 @@ def test_every_port_is_there_with_class_and_unit(living) -> None:
         "sensor.quarry_lane_load": ("power", "W", "measurement"),
         "sensor.quarry_lane_next_show": ("timestamp", None, None),
         "binary_sensor.left_arch_problem": ("problem", None, None),
-        "binary_sensor.gable_reachable": ("connectivity", None, None),
+        "binary_sensor.gable_box_reachable": ("connectivity", None, None),
         "sensor.left_arch_fault": ("enum", None, None),
         "select.left_arch_mode": (None, None, None),
         "button.left_arch_acknowledge": (None, None, None),
@@ -132,8 +132,8 @@ def test_nothing_in_the_documents_displeases_the_platform(living) -> None:
 def test_devices_hang_together(living) -> None:
     """A port's device belongs to its controller's, and that to the site's; ids are stable and unique."""
     devices = {one["name"]: one for one in living.platform.socket("config/device_registry/list")}
-    assert devices["Left arch"]["via_device_id"] == devices["gable"]["id"]
-    assert devices["gable"]["via_device_id"] == devices["Quarry Lane"]["id"]
+    assert devices["Left arch"]["via_device_id"] == devices["Gable box"]["id"]
+    assert devices["Gable box"]["via_device_id"] == devices["Quarry Lane"]["id"]
     assert ["mqtt", f"{SITE}-gable-port-1"] in devices["Left arch"]["identifiers"]
     entities = living.platform.socket("config/entity_registry/list")
     ids = [one["unique_id"] for one in entities if one["platform"] == "mqtt"]
