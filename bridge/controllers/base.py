@@ -24,8 +24,8 @@ log = structlog.get_logger()
 Sink = Callable[[list[Event]], None]
 """Takes events on the event loop; returns at once."""
 
-_PHASES = 20
-"""A site's polls are spread over so many times of a period."""
+_PHASES = 5
+"""Polls are spread over so many times of a period: few turns of the loop, none of them long."""
 
 Verdict = tuple[Outcome, str]
 """What became of a command, with one plain sentence."""

@@ -17,6 +17,7 @@ from typing import Any
 from urllib.parse import quote, urljoin, urlsplit
 
 import aiohttp
+from yarl import URL
 
 from bridge.config.expressions import compile_expression, fill, fill_json, spell
 from bridge.config.mapping import Scalar
@@ -40,6 +41,7 @@ from rules.ports import Abilities, Reading, port_id
 
 _REDIRECTS = 3
 _NOTHING = Row()
+_NOWHERE = URL()
 
 
 class Face:
@@ -159,6 +161,8 @@ class _Ask:
     number: int | None = None
     """The port it speaks of, where it speaks of one."""
     url: str = ""
+    target: URL = _NOWHERE
+    """The same, taken apart once: the library's memory of addresses is shorter than a large site's list."""
     etag: str = ""
     rows: Rows = field(default_factory=dict)
     arguments: dict[str, Any] = field(default_factory=dict)
@@ -198,7 +202,8 @@ class HttpController(PollingController):
         for number in numbers:
             name = self._name(number) if number is not None else 0
             arguments = _content(ask, name)
-            made.append(_Ask(ask, parse, number, fill(ask.url, str(name), ""), arguments=arguments))
+            url = fill(ask.url, str(name), "")
+            made.append(_Ask(ask, parse, number, url, URL(url), arguments=arguments))
         return made
 
     def _name(self, number: int) -> int:
@@ -260,7 +265,7 @@ class HttpController(PollingController):
 
     async def _fetch(self, ask: _Ask) -> Rows:
         """One address, once."""
-        url = ask.url
+        url, target = ask.url, ask.target
         arguments = ask.arguments
         if ask.etag:
             arguments = {**arguments, "headers": {**arguments.get("headers", {}), "If-None-Match": ask.etag}}
@@ -269,12 +274,13 @@ class HttpController(PollingController):
         try:
             for _ in range(_REDIRECTS + 1):
                 async with session.request(
-                    ask.ask.method, url, allow_redirects=False, **arguments
+                    ask.ask.method, target, allow_redirects=False, **arguments
                 ) as response:
                     if response.status == 304 and ask.etag:
                         return ask.rows
                     if 300 <= response.status < 400:
                         url = self._redirected(url, response)
+                        target = URL(url)
                         continue
                     if response.status >= 400:
                         raise BadAnswerError(
