@@ -11,6 +11,8 @@ from html import escape
 WIDTH = 720.0
 """Of a picture that fills the page."""
 LEFT, TOP, BOTTOM = 58.0, 8.0, 26.0
+LEAST = 1e-300
+"""What is smaller can't be divided any more, and is nothing on any scale."""
 
 
 def number(value: float) -> str:
@@ -19,8 +21,8 @@ def number(value: float) -> str:
 
 
 def ticks(most: float, about: int = 4) -> list[float]:
-    """Round values from 0 to `most` (at least one above 0), about as many as asked for."""
-    if not most > 0.0:
+    """Round values from 0 to `most` (at least one above 0, unless that is nothing), about as many as asked."""
+    if not most > LEAST:
         return [0.0]
     step = 10.0 ** math.floor(math.log10(most / about))
     step *= next(factor for factor in (1.0, 2.0, 2.5, 5.0, 10.0) if step * factor * about >= most * 0.999)
