@@ -21,7 +21,7 @@ def number(value: float) -> str:
 
 
 def ticks(most: float, about: int = 4) -> list[float]:
-    """Round values from 0 to `most` (one above 0 at least, unless that is nothing), about as many as asked."""
+    """Round values from 0 to `most`, about as many as asked for; 0 alone where that is next to nothing."""
     if not most > LEAST:
         return [0.0]
     step = 10.0 ** math.floor(math.log10(most / about))
