@@ -105,7 +105,7 @@ async def _talk(
             return
         try:
             request = json.loads(line)
-        except ValueError:
+        except (ValueError, RecursionError):
             request = None
         if not isinstance(request, dict):
             answer: Mapping[str, Any] = {

@@ -27,6 +27,7 @@ import fcntl
 import hashlib
 import json
 import os
+import re
 import threading
 from collections.abc import Mapping
 from dataclasses import fields, replace
@@ -53,6 +54,7 @@ MAX_BYTES = 1 << 26
 """No state comes near; a larger file is damage and is not read."""
 
 _MAGIC = b"duskward-journal"
+_HEAD = re.compile(_MAGIC + rb" ([0-9]{1,18}) ([0-9]{1,18}) ([0-9]{1,18})")
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 
@@ -294,11 +296,11 @@ def _decode(content: bytes) -> _Copy:
     head, _, digest = line.rpartition(b" ")
     if hashlib.sha256(head + b"\n" + payload).hexdigest().encode() != digest:
         raise _DamagedError("its checksum does not fit")
-    magic, version, sequence, length = head.split(b" ")
-    if magic != _MAGIC or int(version) != VERSION or int(length) != len(payload):
-        raise _DamagedError(f"written in format {version.decode()}; this program reads {VERSION}")
+    found = _HEAD.fullmatch(head)
+    if found is None or int(found[1]) != VERSION or int(found[3]) != len(payload):
+        raise _DamagedError(f"written in another format; this program reads {VERSION}")
     try:
-        return _Copy(int(sequence), _Document.model_validate_json(payload))
+        return _Copy(int(found[2]), _Document.model_validate_json(payload))
     except ValidationError as error:
         raise _DamagedError(f"its content does not fit this program: {error.error_count()} errors") from error
 

@@ -25,7 +25,7 @@ from typing import Any
 
 import structlog
 
-from bridge.errors import PermanentError
+from bridge.errors import PermanentError, TransientError
 from bridge.journal import Journal, safety_from_json, safety_to_json
 from bridge.mqtt.link import Link, LinkSettings
 from rules.pairing import ALONE_S, STALE_S, Decision, Heard, Own, Partner, Role, decide
@@ -40,6 +40,8 @@ AGAIN_S = 0.5
 KEPT_LIMIT_S = STALE_S + 2.0
 """A state that the partner does not confirm within this time [s] is acted on: by then its copy is stale."""
 COPY_FILE = "pair.json"
+_NO_MESSAGE = (ValueError, KeyError, TypeError, ArithmeticError, RecursionError)
+"""What is raised by a line that is none of ours, such as one of another version."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +77,7 @@ class Pair:
         self._secret = settings.secret.encode()
         self._begun_s = time.monotonic()
         self._active_since_s: float | None = None
-        self._heard: tuple[dict[str, Any], float] | None = None
+        self._heard: tuple[Heard, float] | None = None
         self._partner = Partner.UNKNOWN
         self._broker_since_s: float | None = None
         self._present: dict[str, bool] = {}
@@ -146,14 +148,8 @@ class Pair:
     def _last_heard(self, now_s: float) -> Heard | None:
         if self._heard is None:
             return None
-        beat, at_s = self._heard
-        return Heard(
-            Role(beat["role"]),
-            float(beat["active_for_s"]),
-            now_s - at_s,
-            int(beat["copy"]),
-            str(beat["name"]),
-        )
+        heard, at_s = self._heard
+        return heard._replace(age_s=now_s - at_s)
 
     async def _watch(self) -> None:
         while True:
@@ -291,19 +287,19 @@ class Pair:
                     )
                     return
                 if message["type"] == "beat":
-                    self._heard = (message, time.monotonic())
+                    self._heard = (_heard_in(message), time.monotonic())
                 elif message["type"] == "keep" and self.role is not Role.ACTIVE:
                     await self._take_copy(int(message["copy"]), safety_from_json(message["safety"]))
                     answered += 1
                     text = json.dumps({"type": "kept", "copy": message["copy"]})
                     writer.write(f"{self._code(challenge, -answered, text)} {text}\n".encode())
                     await writer.drain()
-        except (OSError, ValueError, TimeoutError, KeyError, TypeError) as error:
+        except (OSError, TimeoutError, TransientError, *_NO_MESSAGE) as error:
             _log.info("pair.line_ended", why=f"{type(error).__name__}: {error}")
 
     def _opened(self, line: bytes, challenge: str, count: int) -> dict[str, Any] | None:
         code, _, text = line.decode(errors="replace").rstrip("\n").partition(" ")
-        if not hmac.compare_digest(code, self._code(challenge, count, text)):
+        if not hmac.compare_digest(code.encode(), self._code(challenge, count, text).encode()):
             return None
         message: dict[str, Any] = json.loads(text)
         return message
@@ -353,6 +349,11 @@ class PairKeeper:
         asyncio.run_coroutine_threadsafe(self._pair.keep(safety), self._loop).result()
 
 
+def _heard_in(beat: dict[str, Any]) -> Heard:
+    """What a beat says, at the moment it says it. Raises one of `_NO_MESSAGE`."""
+    return Heard(Role(beat["role"]), float(beat["active_for_s"]), 0.0, int(beat["copy"]), str(beat["name"]))
+
+
 def _read_copy(folder: Path) -> tuple[int, bool]:
     """The number of our copy, and whether it is stale; of an unreadable file nobody knows, so it is."""
     try:
@@ -360,7 +361,7 @@ def _read_copy(folder: Path) -> tuple[int, bool]:
         return int(data["copy"]), bool(data["stale"])
     except FileNotFoundError:
         return 0, False
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, *_NO_MESSAGE):
         return 0, True
 
 

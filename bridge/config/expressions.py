@@ -14,6 +14,8 @@ Getter = Callable[[Any], Any]
 
 _PLAIN_KEY = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 _WORD = re.compile(r"\{([A-Za-z_][A-Za-z0-9_]*)\}")
+_DEEPEST = 100
+"""Levels of an expression that are read; evaluating one takes several calls for each."""
 PLACEHOLDERS = frozenset({"port", "power"})
 
 
@@ -71,7 +73,7 @@ def _parse(text: str) -> Any:  # noqa: ANN401 - the library's parse result is un
         with warnings.catch_warnings():
             # A literal that is no JSON is read as text by the library, and by no other one.
             warnings.simplefilter("error", PendingDeprecationWarning)
-            return jmespath.compile(text)
+            parsed = jmespath.compile(text)
     except PendingDeprecationWarning:
         raise ValueError(f"{text!r}: what stands between ` and ` is no JSON; write a text as '...'") from None
     except (JMESPathError, ValueError, RecursionError) as error:
@@ -89,6 +91,19 @@ def _parse(text: str) -> Any:  # noqa: ANN401 - the library's parse result is un
                 ) from None
         first = str(error).splitlines()[0] if str(error) else type(error).__name__
         raise ValueError(f"{text!r} is no JMESPath expression: {first}") from None
+    if _deeper(parsed.parsed, _DEEPEST):
+        raise ValueError(f"{text!r} has more than {_DEEPEST} parts inside each other; write it simpler")
+    return parsed
+
+
+def _deeper(node: Any, levels: int) -> bool:  # noqa: ANN401 - the library's tree is untyped
+    """Whether an expression has more than so many levels. Without recursion: all else here recurses."""
+    row = [node]
+    for _ in range(levels):
+        row = [child for one in row for child in one["children"] if isinstance(child, dict)]
+        if not row:
+            return False
+    return True
 
 
 def _plain_keys(node: dict[str, Any]) -> tuple[str, ...] | None:

@@ -107,7 +107,9 @@ class HwmonPort(Section):
         default=None, description="The chip's temperature sensor: temp1."
     )
     current_factor: float = Field(
-        default=1.0, description="Times the kernel's milliamperes, for a shunt the kernel does not know."
+        default=1.0,
+        allow_inf_nan=False,
+        description="Times the kernel's milliamperes, for a shunt the kernel does not know.",
     )
     power: StateFrom | None = Field(default=None, description="A file that says whether it has power.")
     tripped: StateFrom | None = Field(default=None, description="A file that says whether its fuse is open.")

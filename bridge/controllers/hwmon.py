@@ -25,6 +25,7 @@ from bridge.controllers.base import (
     Verdict,
 )
 from bridge.controllers.files import BlockedError, Content, FileReader, FileWriter, in_thread, read_small
+from bridge.controllers.table import FINITE
 from rules.door import Outcome
 from rules.ports import Abilities, Reading, port_id
 
@@ -222,11 +223,12 @@ class HwmonController(PollingController):
             faults[path] = _fault(content)
             return None
         raw = _integer(content)
-        if raw is None:
+        value = math.inf if raw is None else raw * scale
+        if not -FINITE < value < FINITE:
             faults[path] = "is no number"
             return None
-        self._last[path] = (raw * scale, measured_s)
-        return raw * scale
+        self._last[path] = (value, measured_s)
+        return value
 
     def _tell_faults(self, faults: dict[str, str]) -> None:
         """Log each file's trouble once, and its end."""

@@ -5,6 +5,7 @@ nobody listed, a port named twice: all of them are "not said", never 0 A and nev
 """
 
 import re
+from collections import Counter
 from collections.abc import Callable, Collection
 from typing import Any, NamedTuple
 
@@ -43,7 +44,7 @@ def compile_number(number: Number) -> Field:
     """A function: raw value → base unit, or None."""
     scale, shift = number.UNITS[number.unit]
     factor, offset = number.factor * scale, number.offset * scale + shift
-    plain = offset == 0.0 and not number.signed16
+    plain = offset == 0.0 and abs(factor) <= 1.0 and not number.signed16
     signed16, units = number.signed16, number.UNITS if number.text else None
 
     def from_text(value: str) -> float | None:
@@ -69,7 +70,8 @@ def compile_number(number: Number) -> Field:
                     return None
                 if value > 32767:
                     value -= 65536
-            return value * factor + offset  # type: ignore[no-any-return] # narrowed by `kind`
+            result: float = value * factor + offset
+            return result if -FINITE < result < FINITE else None
         return from_text(value) if units is not None and kind is str else None
 
     return convert
@@ -226,7 +228,8 @@ def _arrays(table: Table, source: str, numbers: Collection[int], counts_from: in
         else:
             order = list(range(1, max(map(len, lists.values())) + 1))
         if len(set(order)) != len(order):
-            order = [number if order.count(number) == 1 else None for number in order]
+            times = Counter(order)
+            order = [number if times[number] == 1 else None for number in order]
         length = len(order)
         cells: list[list[Any]] = [[None] * length for _ in FIELDS]
         for place, _, convert in columns:

@@ -71,8 +71,29 @@ def _inflated(blob: bytes) -> bytes:
     try:
         return zlib.decompress(blob)
     except zlib.error as error:
-        log.warning("store.entry_damaged", what=str(error))
-        return b""
+        return _damaged(str(error))
+
+
+def _damaged(what: str) -> bytes:
+    log.warning("store.entry_damaged", what=what)
+    return b""
+
+
+def _whole(typecode: str, blob: bytes) -> "array[int]":
+    """The one column of a blob that holds nothing else."""
+    data = _inflated(blob)
+    if len(data) % array(typecode).itemsize:
+        data = _damaged("its column was cut short")
+    return _column(typecode, data)
+
+
+def _counted(blob: bytes, row_bytes: int) -> tuple[int, bytes]:
+    """How many rows a blob says it holds, and its columns behind that."""
+    data = _inflated(blob)
+    count = int.from_bytes(data[:4], "little")
+    if data and len(data) != 4 + row_bytes * count:
+        data = _damaged(f"it says {count} rows and has others")
+    return (count, data[4:]) if data else (0, b"")
 
 
 def _scaled(value: float | None, scale: float) -> int:
@@ -130,10 +151,9 @@ class Samples:
     @classmethod
     def unpack(cls, minute: int, blob: bytes) -> "Samples":
         """From a blob of `pack`."""
-        data = _inflated(blob)
-        count = int.from_bytes(data[:4], "little")
+        count, data = _counted(blob, 7)
         made = cls(minute)
-        cut = [4 + 2 * count * k for k in range(4)]
+        cut = [2 * count * k for k in range(4)]
         made.ms = _column("H", data[cut[0] : cut[1]])
         made.milliamps = _column("H", data[cut[1] : cut[2]])
         made.centivolts = _column("H", data[cut[2] : cut[3]])
@@ -198,9 +218,8 @@ def pack_around(samples: Iterable[Sample]) -> bytes:
 
 def unpack_around(blob: bytes) -> list[Sample]:
     """From a blob of `pack_around`."""
-    data = _inflated(blob)
-    count = int.from_bytes(data[:4], "little")
-    columns, at = [], 4
+    count, data = _counted(blob, 13)
+    columns, at = [], 0
     for typecode, size in (("q", 8), ("H", 2), ("H", 2), ("B", 1)):
         columns.append(_column(typecode, data[at : at + size * count]))
         at += size * count
@@ -219,7 +238,7 @@ def pack_levels(slots: Slots) -> bytes:
 
 def unpack_levels(blob: bytes, count: int) -> Slots:
     """From a blob of `pack_levels` with `count` slots."""
-    column = _column("H", _inflated(blob))
+    column = _whole("H", blob)
     if len(column) != 3 * count:
         return [None] * count
     rows = zip(column[:count], column[count : 2 * count], column[2 * count :], strict=True)
@@ -260,7 +279,7 @@ def pack_energy(columns: Columns) -> bytes:
 
 def unpack_energy(blob: bytes) -> Columns:
     """From a blob of `pack_energy`, also of one that knew no powered time."""
-    column = _column("I", _inflated(blob))
+    column = _whole("I", blob)
     if len(column) not in (2 * QUARTERS, 3 * QUARTERS):
         return empty_energy()
     powered = column[2 * QUARTERS :] or array("I", bytes(4 * QUARTERS))
@@ -274,4 +293,4 @@ def pack_switchings(switchings: Iterable[tuple[int, bool]]) -> bytes:
 
 def unpack_switchings(blob: bytes) -> list[tuple[int, bool]]:
     """From a blob of `pack_switchings`."""
-    return [(value >> 1, bool(value & 1)) for value in _column("I", _inflated(blob))]
+    return [(value >> 1, bool(value & 1)) for value in _whole("I", blob)]

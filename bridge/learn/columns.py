@@ -4,6 +4,7 @@ A column is one value per port. It is judged by the words of its name, by its un
 have such values.
 """
 
+import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -78,6 +79,8 @@ _TRIP_SAID = _set(
 _DEAD = _set("off disabled dead")
 _MOST_A = 40.0
 """No port of this trade has more [A]: a larger number counts something smaller."""
+LARGEST = 1e9
+"""A number from here on, in whatever unit, is no measured value of a port; nor is NaN."""
 _LEAST_SURE_A = 0.1
 """Fractions below this [A] may as well be milliamperes of nothing."""
 
@@ -115,9 +118,11 @@ def _parted(word: str) -> list[str]:
 
 
 def step(path: str, key: str) -> str:
-    """JMESPath one key deeper; keys that are no identifiers are quoted."""
+    """JMESPath one key deeper; keys that are no identifiers are quoted, as JSON quotes a text."""
     name = (
-        key if re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", key) else '"' + re.sub(r'(["\\])', r"\\\1", key) + '"'
+        key
+        if re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", key)
+        else json.dumps(key, ensure_ascii=not key.isprintable())
     )
     return f"{path}.{name}" if path else name
 
@@ -156,6 +161,11 @@ class Container:
         )
 
 
+def _can_be_label(text: str | None) -> bool:
+    """Whether a name around its number can be written into a mapping, where braces mean something else."""
+    return text is None or (text.isprintable() and text.count("{") == text.count("}") == 1)
+
+
 def numbered_names(names: Sequence[Json]) -> tuple[str | None, list[int]] | None:
     """The label (None for bare numbers) and numbers, if all names are numbers in one spelling."""
     label: str | None = None
@@ -168,7 +178,7 @@ def numbered_names(names: Sequence[Json]) -> tuple[str | None, list[int]] | None
             number = int(parts[2])
         else:
             return None
-        if at and found != label:
+        if (at and found != label) or not _can_be_label(found):
             return None
         label = found
         numbers.append(number)
@@ -255,7 +265,7 @@ def _measured(
             expression, mapping, 0.8 + name / 5, f"texts with their unit, for example {values[0]!r}"
         )
     numbers = [value for value in values if isinstance(value, int | float) and not isinstance(value, bool)]
-    if len(numbers) != len(values):
+    if len(numbers) != len(values) or not all(-LARGEST < number < LARGEST for number in numbers):
         return None
     largest = max(abs(number) for number in numbers)
     told = next((unit for word in reversed(words) if (found := _UNIT_WORDS.get(word)) and found[0] == role

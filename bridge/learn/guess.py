@@ -14,6 +14,7 @@ from typing import Any, Literal
 from bridge.config.mapping import LONGEST_EXPRESSION
 from bridge.learn.columns import (
     CURRENT_UNITS,
+    LARGEST,
     Container,
     Form,
     Json,
@@ -89,7 +90,11 @@ def _containers(answer: Json, path: str = "", depth: int = 0) -> Iterator[Contai
         for length in dict.fromkeys(len(value) for value in lists.values()):
             made = Container("arrays", path or "@", [str(n) for n in range(1, length + 1)])
             made.columns = {key: value for key, value in lists.items() if len(value) == length}
-            made.beside = {key: value for key, value in answer.items() if isinstance(value, int | float)}
+            made.beside = {
+                key: value
+                for key, value in answer.items()
+                if isinstance(value, int | float) and -LARGEST < value < LARGEST
+            }
             yield made
         if len(answer) > 1:
             yield from _inner(list(answer.values()), f"{path}.*" if path else "*")

@@ -29,6 +29,9 @@ from rules.shows.zones import zone
 MOST_EVENTS = 5_000
 """A file with more events than this is refused."""
 
+MOST_TOGETHER = 1000
+"""An event of which more repetitions can run at the same time than this is left out."""
+
 _EARLIEST = datetime(1890, 1, 1, tzinfo=UTC)
 _LATEST = datetime(9020, 1, 1, tzinfo=UTC)
 _KNOWN_VERSION = "2.0"
@@ -122,6 +125,14 @@ def _events(calendar: Component, place: Place, warnings: list[str]) -> list[Even
     return events
 
 
+def _together(master: Event | None, changes: list[Event]) -> float:
+    """How many repetitions of a series can run at the same time, at most."""
+    if master is None or not master.rules:
+        return 1.0
+    longest = max(event.length.at_most for event in (master, *changes))
+    return sum(rule.at_most(longest) for rule in master.rules)
+
+
 def _series(events: list[Event], warnings: list[str]) -> list[Series]:
     by_uid: dict[str, list[Event]] = {}
     for event in events:
@@ -135,5 +146,13 @@ def _series(events: list[Event], warnings: list[str]) -> list[Series]:
             lines = ", ".join(str(line) for line in sorted(one.line for one in masters))
             warnings.append(f"Lines {lines}: several events share the UID {uid!r}; only the newest counts.")
         changes = [event for event in members if event.recurrence_id is not None]
-        series.append(Series(masters[-1] if masters else None, changes))
+        master = masters[-1] if masters else None
+        together = _together(master, changes)
+        if master is not None and together > MOST_TOGETHER:
+            warnings.append(
+                f"Line {master.line}: up to {together:.0f} repetitions of the event {master.summary!r} run "
+                "at the same time; repeat it less often or make it shorter; it is left out."
+            )
+            continue
+        series.append(Series(master, changes))
     return series

@@ -14,6 +14,9 @@ from rules.shows.zones import to_utc, zone
 FIRST_YEAR, LAST_YEAR = 1900, 9000
 """Times outside these years are refused: no show is there, and zones are not known."""
 
+LONGEST = timedelta(days=3660)
+"""No event lasts longer, and none is moved further."""
+
 _TIME = re.compile(r"(\d{4})(\d{2})(\d{2})(?:T(\d{2})(\d{2})(\d{2})(Z?))?", re.ASCII)
 _DURATION = re.compile(
     r"([+-]?)P(?:(\d{1,6})W|(?:(\d{1,6})D)?(?:T(?:(\d{1,9})H)?(?:(\d{1,9})M)?(?:(\d{1,9})S)?)?)", re.ASCII
@@ -152,6 +155,9 @@ def read_event(component: Component, zone_of: Zones) -> Event:
         )
     changed = component.one("RECURRENCE-ID")
     length = _length(component, start, zone_of)
+    moved = None if changed is None else _in_series(changed, changed.value, zone_of, start)
+    if changed is not None and moved is not None and abs(start.utc - moved.utc) > LONGEST:
+        raise CalendarError("it moves an occurrence by more than ten years", changed.line)
     return Event(
         uid=component.text("UID") or f"line {component.line}",
         line=component.line,
@@ -170,7 +176,7 @@ def read_event(component: Component, zone_of: Zones) -> Event:
             for found in component.all("EXDATE")
             for local in _locals(found, zone_of, start)
         ),
-        recurrence_id=None if changed is None else _in_series(changed, changed.value, zone_of, start),
+        recurrence_id=moved,
         and_future=changed is not None and changed.parameters.get("RANGE", "").upper() == "THISANDFUTURE",
     )
 
@@ -286,6 +292,6 @@ def _until(end: Local, start: Local, found: Property) -> Length:
 
 
 def _sane(length: Length, found: Property) -> Length:
-    if length.at_most > timedelta(days=3660):
+    if length.at_most > LONGEST:
         raise CalendarError("it lasts more than ten years", found.line)
     return length

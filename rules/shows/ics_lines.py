@@ -13,6 +13,9 @@ from rules.errors import CalendarError
 LARGEST_FILE = 16 * 1024 * 1024
 """A calendar file beyond this many bytes is refused."""
 
+DEEPEST = 8
+"""A file with more components inside each other is refused; calendars have three."""
+
 _MARKS = {b"\xff\xfe": "UTF-16", b"\xfe\xff": "UTF-16", b"PK": "a ZIP archive", b"\x1f\x8b": "a gzip file"}
 
 
@@ -94,6 +97,8 @@ def read_components(content: bytes) -> list[Component]:
 
 
 def _begin(name: str, line: int, text: str, stack: list[Component], calendars: list[Component]) -> None:
+    if len(stack) == DEEPEST:
+        raise CalendarError(f"BEGIN:{name} stands inside {DEEPEST} others; no calendar does that.", line)
     component = Component(name, line)
     if name == "VTIMEZONE":
         component.source.append(text)

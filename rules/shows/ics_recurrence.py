@@ -33,8 +33,8 @@ _LAST = datetime(9000, 12, 31)  # noqa: DTZ001  # a wall-clock time
 class Recurrence:
     """One rule of one event, in the wall-clock time of the event's zone.
 
-    text: the rule without COUNT and UNTIL; last: nothing is later; last_utc: UNTIL where it was a UTC
-    time; step: as `rules.shows.rrule_text.step_of` says.
+    text: the rule without COUNT and UNTIL; a_day: its times a day at most; last: nothing is
+    later; last_utc: UNTIL where it was a UTC time; step: as `rules.shows.rrule_text.step_of` says.
     """
 
     text: str
@@ -44,12 +44,18 @@ class Recurrence:
     last: datetime
     last_utc: datetime | None
     step: timedelta | None
+    a_day: float
 
     def walls(self, first: datetime, last: datetime) -> list[datetime]:
         """The times of the rule from `first` to `last`, both inclusive."""
         if self.count is not None:
             return [wall for wall in _counted(self) if first <= wall <= last]
         return list(_follow(self, first, min(last, self.last)))
+
+    def at_most(self, lasting: timedelta) -> float:
+        """How many of its times can lie within `lasting`."""
+        times = self.a_day * (lasting / timedelta(days=1))
+        return times if self.count is None else min(times, self.count)
 
     def reaches(self, wall: datetime) -> bool:
         """Whether UNTIL allows a time."""
@@ -98,6 +104,7 @@ def read_rule(found: Property, start: datetime, zone: tzinfo, *, all_day: bool) 
         last=min(until, _LAST),
         last_utc=until_utc,
         step=step_of(parts),
+        a_day=often,
     )
     try:
         next(_follow(rule, start, start), None)
