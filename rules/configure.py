@@ -5,7 +5,7 @@ from dataclasses import replace
 from datetime import timedelta
 from types import MappingProxyType
 
-from rules.cost.energy import GAP_S, starting_wh
+from rules.cost.energy import GAP_S
 from rules.door import Adopted, Configured, Origin, Remark, Restored, Value
 from rules.electrics.load import port_loads
 from rules.errors import RulesError
@@ -233,7 +233,8 @@ def restore(step: Step, event: Restored) -> None:
     first = event.origin is Origin.FIRST_START
     site.counters_whole = site.counters_whole or first
     for port in site.ports.values():
-        port.meter.start(starting_wh(floor_wh=safety.energy_floor_wh.get(port.plan.id), first_start=first))
+        # Only a first start begins at zero: a counter that has counted before waits for one who knows it.
+        port.meter.start(safety.energy_floor_wh.get(port.plan.id, 0.0 if first else None))
         _restore_port(step, port, event)
     for shelved in safety.shelved:
         _restore_shelved(step, shelved)

@@ -8,37 +8,28 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from world import NOON, World, site_plan
 
-from rules.cost.energy import (
-    CounterState,
-    Gap,
-    Meter,
-    PortMeter,
-    at_wall_wh,
-    counter_increment_wh,
-    starting_wh,
-)
+from rules.cost.energy import PortMeter, at_wall_wh
+from rules.door import EnergyLoaded, Origin, Verb
 from rules.errors import RulesError
-from rules.ports import Reading, port_id
+from rules.ports import PortId, Reading, port_id
+from rules.safety import SafetyState
 
 PORT = port_id("gable", 1)
 
 
-def meter(gap_s=1000.0, cutoff_a=0.0, volts_v=1.0):
-    """A known counter at zero on 1 V, so that amperes read as watts."""
-    made = PortMeter(PORT, volts_v, gap_s=gap_s, cutoff_a=cutoff_a, most_a=5000.0)
+def meter(gap_s=1000.0):
+    """A known counter at zero on 12 V."""
+    made = PortMeter(PORT, 12.0, gap_s=gap_s)
     made.start(0.0)
     return made
 
 
 def feed(made, samples):
     """Give samples of (second, watts, power) or (second, watts)."""
-    gaps = []
     for at_s, watts, *power in samples:
-        gap = made.add(Reading(PORT, at_s, watts, power[0] if power else True))
-        if gap is not None:
-            gaps.append(gap)
-    return gaps
+        made.add(Reading(PORT, at_s, watts / 12.0, power[0] if power else True))
 
 
 UNEVEN = [(0, 0.0), (10, 60.0), (25, 60.0), (60, 48.0), (90, 48.0), (180, 0.0)]
@@ -107,17 +98,16 @@ def test_energy_reading_asked_before_the_switching():
 
 
 def test_energy_not_across_an_outage():
-    """Two hours without readings add nothing and are reported: 7.933 Wh, not 56.
+    """Two hours without readings add nothing: 7.933 Wh, not 56.
 
     24 W every 10 s to 600 s and from 7810 to 8400 s, gap limit 30 s: 4.000 + 3.933 Wh (arithmetic).
     """
     made = PortMeter(PORT, 12.0, gap_s=30.0)
     made.start(0.0)
     times = [*range(0, 601, 10), *range(7810, 8401, 10)]
-    gaps = [gap for t in times if (gap := made.add(Reading(PORT, float(t), 2.0, True))) is not None]
+    for t in times:
+        made.add(Reading(PORT, float(t), 2.0, True))
     assert made.energy_wh == pytest.approx(4.0 + 3.9333, abs=1e-3)
-    assert gaps == [Gap(PORT, 600.0, 7810.0)]
-    assert (made.gap_count, made.gap_total_s) == (1, 7210.0)
     assert np.trapezoid([24.0] * len(times), times) / 3600 == pytest.approx(56.0, abs=0.01)
 
 
@@ -151,7 +141,7 @@ def test_energy_invalid_is_not_zero(bad):
 
 def test_energy_voltage_measured_or_nominal():
     """A measured voltage counts, a missing or impossible one leaves the nominal; neither: not counted."""
-    made = PortMeter(PORT, 12.0, cutoff_a=0.0)
+    made = PortMeter(PORT, 12.0)
     made.start(0.0)
     for second, volts in enumerate([11.0, 11.0, None, math.nan, 900.0]):
         made.add(Reading(PORT, float(second), 1.0, True, None, volts))
@@ -165,12 +155,17 @@ def test_energy_voltage_measured_or_nominal():
 
 def test_energy_off_without_a_current():
     """A port reported off that names no current takes 0 W; one reported on that names none is a gap."""
-    off = PortMeter(PORT, 12.0)
-    assert [off.add(Reading(PORT, float(t), None, False)) for t in range(0, 100, 10)] == [None] * 10
-    on = PortMeter(PORT, 12.0)
-    on.add(Reading(PORT, 0.0, 1.0, True))
-    assert [on.add(Reading(PORT, float(t), None, True)) for t in range(10, 100, 10)] == [None] * 9
-    assert on.add(Reading(PORT, 100.0, 1.0, True)) == Gap(PORT, 0.0, 100.0)
+
+    def counted_j(power):
+        made = PortMeter(PORT, 12.0, gap_s=30.0)
+        made.add(Reading(PORT, 0.0, 1.0, True))
+        for t in range(10, 100, 10):
+            made.add(Reading(PORT, float(t), None, power))
+        made.add(Reading(PORT, 100.0, 1.0, True))
+        return made.counted_wh * 3600
+
+    assert counted_j(False) == pytest.approx(60.0 + 60.0)  # down to 0 W in 10 s, up from it in 10 s
+    assert counted_j(True) == 0.0
 
 
 def test_energy_repeated_and_late_readings_change_nothing():
@@ -180,69 +175,52 @@ def test_energy_repeated_and_late_readings_change_nothing():
     assert made.counted_wh * 3600 == pytest.approx(200.0)
 
 
-@pytest.mark.parametrize(
-    ("steps", "added_wh"),
-    [
-        ([439534, 718], 718),
-        ([100, 150, 150, 175.5], 75.5),
-        ([10, math.nan, -4, 12], 2),
-        ([500], 0),
-    ],
-)
-def test_energy_controller_counter(steps, added_wh):
-    """A controller's counter that restarts counts from zero again: 439534 to 718 Wh adds 718 Wh."""
-    made = meter()
-    totals = []
-    for counter_wh in steps:
-        made.add_counter(counter_wh)
-        totals.append(made.energy_wh)
-    assert totals == sorted(totals)
-    assert made.energy_wh == pytest.approx(added_wh)
-
-
-def test_energy_counter_cannot_leap():
-    """A counter step beyond what the port could have taken adds nothing."""
-    assert counter_increment_wh(10.0, 5000.0, most_wh=60.0) == 0.0
-    assert counter_increment_wh(10.0, 50.0, most_wh=60.0) == 40.0
-
-
 # ------------------------------------------------------------------ where a counter goes on
 
 
 @pytest.mark.parametrize(
-    ("told", "expected_wh"),
+    ("floor_wh", "told_wh", "expected_wh"),
     [
-        ({"first_start": True}, 0.0),
-        ({"stored_wh": 5000.0}, 5000.0),
-        ({"stored_wh": 5000.0, "floor_wh": 4800.0, "retained_wh": 5001.0}, 5001.0),
-        ({"floor_wh": 4800.0}, 4800.0),
-        ({"retained_wh": 5001.0}, 5001.0),
-        ({"stored_wh": 0.0, "floor_wh": 4800.0}, 4800.0),
-        ({"stored_wh": math.nan, "retained_wh": -3.0}, None),
-        ({}, None),
+        (None, [5000.0], 5000.0),
+        (4800.0, [5000.0, 5001.0], 5001.0),
+        (4800.0, [5001.0, 5000.0], 5001.0),
+        (4800.0, [], 4800.0),
+        (4800.0, [0.0], 4800.0),
+        (None, [math.nan, -3.0, math.inf], None),
+        (None, [], None),
     ],
 )
-def test_energy_start(told, expected_wh):
-    """A counter goes on at the highest of what is known; with nothing known only a first start is 0."""
-    assert starting_wh(**told) == expected_wh
+def test_energy_goes_on_at_the_highest_that_is_known(floor_wh, told_wh, expected_wh):
+    """A counter goes on at the highest that journal, history and broker tell, in whatever order they come."""
+    world = World(site_plan(1))
+    floors = {} if floor_wh is None else {PortId("c1/1"): floor_wh}
+    world.start(Origin.JOURNAL, SafetyState(energy_floor_wh=floors))
+    world.step([EnergyLoaded(PortId("c1/1"), wh) for wh in told_wh])
+    world.ask(Verb.HOLD, "c1/1", "Ann")
+    world.run(1000.0)
+    told_kwh = world.told("c1/1", "energy")
+    assert told_kwh == (None if expected_wh is None else pytest.approx(expected_wh / 1000.0))
 
 
 def test_energy_withheld_until_confirmed():
-    """A counter of which nothing is known shows nothing, keeps counting, and goes on once confirmed."""
-    site = Meter(gap_s=100.0)
-    made = site.configure(PORT, 12.0)
-    other = site.configure(port_id("gable", 2), 12.0)
-    other.start(7.0)
-    made.start(starting_wh())
-    for second in range(0, 61, 10):
-        site.add(Reading(PORT, float(second), 1.0, True))
-    assert made.state is CounterState.WITHHELD
-    assert made.energy_wh is None
-    assert site.energy_wh is None
-    site.confirm()
-    assert made.state is CounterState.KNOWN
-    assert made.energy_wh == pytest.approx(0.2)
-    assert site.energy_wh == pytest.approx(7.2)
+    """A counter of which nothing is known shows nothing, keeps counting, and goes on once confirmed.
+
+    2 A on 12 V for ten minutes are 4 Wh.
+    """
+    world = World(site_plan(2), utc=NOON.replace(hour=19))
+    for port in world.ports.values():
+        port.current_a, port.power = 2.0, True
+    world.start(Origin.JOURNAL, SafetyState())
+    world.step([EnergyLoaded(PortId("c1/2"), 7.0)])
+    world.run(600.0)
+    assert world.told("c1/1", "energy") is None
+    assert world.told("lane", "energy") is None
+    assert world.told("c1/2", "energy") == pytest.approx(0.011, rel=0.02)
+    assert world.ask(Verb.CONFIRM).accepted
+    world.run(60.0)
+    assert world.told("c1/1", "energy") == pytest.approx(0.0044, rel=0.02)
+    # The site's counter is the sum of what the ports had told, at most a minute (0.4 Wh a port) before.
+    assert world.told("lane", "energy") == pytest.approx(0.0044 + 0.0114, abs=0.0008)
 
 
 def test_energy_late_source_ends_withholding():
@@ -266,50 +244,43 @@ def test_energy_saving_worked():
 
     Computed: 43.584 W x 760 h; a supply of 85 %.
     """
-    site = Meter(gap_s=3600.0)
-    ports = [port_id("gable", n) for n in range(1, 17)]
-    for port in ports:
-        site.configure(port, 12.0).start(0.0)
-        site.set_idle(port, 0.227)
+    made = meter(gap_s=3600.0)
+    made.idle_w = 12.0 * 0.227
     for hour in range(761):
-        for port in ports:
-            site.add(Reading(port, hour * 3600.0, 0.0, False))
-    assert site.saved_wh / 1000 == pytest.approx(33.12384)
-    assert at_wall_wh(site.saved_wh, 0.85) / 1000 == pytest.approx(38.969, abs=1e-3)
-    assert site.saved_wh / 1000 * 0.30 == pytest.approx(9.937, abs=1e-3)
-    assert site.energy_wh == 0.0
+        made.add(Reading(PORT, hour * 3600.0, 0.0, False))
+    saved_wh = 16 * made.saved_wh
+    assert saved_wh / 1000 == pytest.approx(33.12384)
+    assert at_wall_wh(saved_wh, 0.85) / 1000 == pytest.approx(38.969, abs=1e-3)
+    assert made.energy_wh == 0.0
 
 
 def test_energy_saving_is_never_invented():
     """Nothing is saved without a measured resting current, in a gap, while on, or while tripped."""
 
-    def saved(idle_a, samples):
-        site = Meter(gap_s=30.0)
-        site.configure(PORT, 12.0)
-        site.set_idle(PORT, idle_a)
+    def saved(idle_w, samples):
+        made = meter(gap_s=30.0)
+        made.idle_w = idle_w
         for at_s, power, tripped in samples:
-            site.add(Reading(PORT, at_s, 0.0, power, tripped))
-        return site.saved_wh
+            made.add(Reading(PORT, at_s, 0.0, power, tripped))
+        return made.saved_wh
 
     off = [(0.0, False, False), (10.0, False, False)]
-    assert saved(0.2, off) == pytest.approx(2.4 * 10 / 3600)
+    assert saved(2.4, off) == pytest.approx(2.4 * 10 / 3600)
     assert saved(None, off) == 0.0
-    assert saved(math.nan, off) == 0.0
-    assert saved(0.2, [(0.0, False, False), (100.0, False, False)]) == 0.0
-    assert saved(0.2, [(0.0, True, False), (10.0, True, False)]) == 0.0
-    assert saved(0.2, [(0.0, False, True), (10.0, False, True)]) == 0.0
-    assert saved(0.2, [(0.0, None, False), (10.0, None, False)]) == 0.0
+    assert saved(2.4, [(0.0, False, False), (100.0, False, False)]) == 0.0
+    assert saved(2.4, [(0.0, True, False), (10.0, True, False)]) == 0.0
+    assert saved(2.4, [(0.0, False, True), (10.0, False, True)]) == 0.0
+    assert saved(2.4, [(0.0, None, False), (10.0, None, False)]) == 0.0
 
 
 def test_energy_saving_counts_the_off_part_of_an_interval():
     """Switched off at 4 s of 10 s, six seconds of resting power are saved."""
-    site = Meter()
-    site.configure(PORT, 10.0)
-    site.set_idle(PORT, 0.1)
-    site.add(Reading(PORT, 0.0, 1.0, True))
-    site.switched(PORT, False, 4.0)
-    site.add(Reading(PORT, 10.0, 0.0, False))
-    assert site.saved_wh * 3600 == pytest.approx(6.0)
+    made = meter()
+    made.idle_w = 1.0
+    made.add(Reading(PORT, 0.0, 1.0, True))
+    made.switched(False, 4.0)
+    made.add(Reading(PORT, 10.0, 0.0, False))
+    assert made.saved_wh * 3600 == pytest.approx(6.0)
 
 
 # ------------------------------------------------------------------ whatever the readings
@@ -415,7 +386,10 @@ def test_energy_stays_within_what_was_covered(raw):
     most_w = max(current_a for _, current_a in raw) * 12.0
     made = run([line])
     assert made.energy_wh * 3600 <= most_w * covered_s * (1 + 1e-9)
-    assert made.gap_total_s == pytest.approx(line[-1].measured_s - line[0].measured_s - covered_s, abs=1e-6)
+    # Where every interval is covered it is no less than the lowest power times that time.
+    if covered_s == pytest.approx(line[-1].measured_s - line[0].measured_s):
+        least_w = min(current_a for _, current_a in raw) * 12.0
+        assert made.energy_wh * 3600 >= least_w * covered_s * (1 - 1e-9)
 
 
 def test_energy_season():
@@ -423,16 +397,20 @@ def test_energy_season():
 
     The truth is the closed integral of the simulated power: base + swing x sine, switched at full hours.
     """
+
+    def begun(*known_wh):
+        made = PortMeter(PORT, 12.0)
+        for wh in known_wh:
+            made.start(wh)
+        return made
+
     chance = random.Random(20301201)
     evening_s, base_w, swing_w, wave_s = 5 * 3600.0, 30.0, 18.0, 97.0
-    true_wh, kept_wh, last_shown_wh = 0.0, 0.0, 0.0
-    site = Meter()
-    site.configure(PORT, 12.0).start(starting_wh(first_start=True))
+    true_wh, last_shown_wh = 0.0, 0.0
+    made = begun(0.0)
     for _ in range(45):
         # A reboot between evenings: monotonic seconds begin anew, the counter goes on.
-        kept_wh = site[PORT].energy_wh
-        site = Meter()
-        site.configure(PORT, 12.0).start(starting_wh(stored_wh=kept_wh))
+        made = begun(made.energy_wh)
         true_wh += (base_w * evening_s + swing_w * wave_s / (2 * math.pi)
                     * (1 - math.cos(2 * math.pi * evening_s / wave_s))) / 3600  # fmt: skip
         on_s = 3600.0
@@ -441,45 +419,29 @@ def test_energy_season():
         at_s, powered = 3590.0, False
         while at_s < on_s + evening_s + 30:
             if not powered and at_s >= on_s and at_s < on_s + evening_s:
-                site.switched(PORT, True, on_s)
+                made.switched(True, on_s)
                 powered = True
             if powered and at_s >= on_s + evening_s:
-                site.switched(PORT, False, on_s + evening_s)
+                made.switched(False, on_s + evening_s)
                 powered = False
             if not outage_s <= at_s < outage_s + 60:
                 phase = 2 * math.pi * (at_s - on_s) / wave_s
                 watts = (base_w + swing_w * math.sin(phase)) if powered else 0.0
                 noisy_a = watts / 12.0 + (chance.gauss(0, 0.01) if powered else chance.gauss(0, 0.002))
-                site.add(Reading(PORT, at_s, noisy_a, powered))
+                made.add(Reading(PORT, at_s, noisy_a, powered))
             if crash_s <= at_s:
                 # A crash: the stored counter is up to a minute old, the retained one newer.
                 crash_s = math.inf
-                shown_wh = site[PORT].energy_wh
-                site = Meter()
-                site.configure(PORT, 12.0).start(starting_wh(stored_wh=shown_wh - 0.3, retained_wh=shown_wh))
-            assert site[PORT].energy_wh >= last_shown_wh
-            last_shown_wh = site[PORT].energy_wh
+                shown_wh = made.energy_wh
+                made = begun(shown_wh - 0.3, shown_wh)
+            assert made.energy_wh >= last_shown_wh
+            last_shown_wh = made.energy_wh
             at_s += chance.uniform(3.0, 7.0)
-    assert site[PORT].energy_wh == pytest.approx(true_wh, rel=0.01)
-    assert site[PORT].energy_wh != pytest.approx(true_wh, rel=1e-6)
+    assert made.energy_wh == pytest.approx(true_wh, rel=0.01)
+    assert made.energy_wh != pytest.approx(true_wh, rel=1e-6)
 
 
-def test_energy_meter_of_a_site():
-    """Readings of ports nobody configured are ignored; a removed port is forgotten; a second setup keeps."""
-    site = Meter(cutoff_a=0.0)
-    site.configure(PORT, 12.0).start(3.0)
-    assert site.add(Reading(port_id("elsewhere", 1), 0.0, 1.0, True)) is None
-    site.switched(port_id("elsewhere", 1), True, 0.0)
-    assert site.configure(PORT, 5.0, most_a=4.0).energy_wh == 3.0
-    assert PORT in site
-    site.forget(PORT)
-    assert PORT not in site
-
-
-@pytest.mark.parametrize(
-    "call", [lambda: Meter(gap_s=0.0), lambda: Meter(cutoff_a=-1.0), lambda: at_wall_wh(1.0, 85.0)]
-)
-def test_energy_refuses_settings_that_cannot_be(call):
-    """A gap limit of zero, a negative cut-off and 85 (for 85 %) as efficiency are refused."""
+def test_energy_refuses_an_efficiency_that_cannot_be():
+    """85 (for 85 %) is no efficiency."""
     with pytest.raises(RulesError):
-        call()
+        at_wall_wh(1.0, 85.0)
