@@ -243,7 +243,8 @@ class App:
         return self._monotonic_s() - self.runner.stepped_s
 
     def _status(self) -> dict[str, Any]:
-        return self.mirror.status(self.plan, connected=self.broker.link.connected)
+        link = self.broker.link
+        return self.mirror.status(self.plan, connected=link.connected, unacknowledged=link.unacknowledged)
 
     def _on_store_trouble(self, condition: Condition, detail: str, active: bool) -> None:
         if self.ready.is_set():

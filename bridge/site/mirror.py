@@ -80,9 +80,17 @@ class Mirror:
         show = told.get("show") or "no show"
         return f"{on} of {len(plan.ports)} ports on, {show}, faults: {faults}, {broker}."
 
-    def status(self, plan: SitePlan, *, connected: bool) -> dict[str, Any]:
-        """All that was last published, by kind and id; ready for JSON. connected: to the broker."""
-        status: dict[str, Any] = {"site": plan.id, "name": plan.name, "broker": connected}
+    def status(self, plan: SitePlan, *, connected: bool, unacknowledged: int) -> dict[str, Any]:
+        """All that was last published, by kind and id; ready for JSON.
+
+        connected: to the broker; unacknowledged: messages that the broker has not confirmed yet.
+        """
+        status: dict[str, Any] = {
+            "site": plan.id,
+            "name": plan.name,
+            "broker": connected,
+            "unacknowledged": unacknowledged,
+        }
         for target, values in self.told.items():
             plain = {name: _plain(value) for name, value in values.items()}
             if target.kind is TargetKind.SITE:

@@ -146,6 +146,17 @@ def test_a_person_at_the_site_is_heard_without_a_broker(start_mosquitto, site_id
             refused = await control.ask(folder, {"verb": "release", "target": "eave/1", "argument": "Bob"})
             assert not refused["accepted"]
             assert "Ann" in refused["text"]
+            await asyncio.to_thread(broker.restart)
+            await until(lambda: app.broker.link.connected, 30)
+
+            async def all_confirmed() -> bool:
+                status = (await control.ask(folder, {"verb": "status"}))["status"]
+                return bool(status["broker"]) and status["unacknowledged"] == 0
+
+            confirmed = False
+            async with asyncio.timeout(20):
+                while not confirmed:
+                    confirmed = await all_confirmed()
 
     run_async(go())
 
