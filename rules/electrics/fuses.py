@@ -65,8 +65,6 @@ class PtcRow(NamedTuple):
     hold_a: float
     trip_a: float
     most_v: float
-    test_a: float
-    trips_within_s: float | None
     source: str
 
 
@@ -76,17 +74,17 @@ _BOURNS_RHT = "Bourns MF-RHT data sheet (pdf.datasheet.live, MF-RHT800-AP)"
 
 PTC: Mapping[str, PtcRow] = MappingProxyType(
     {
-        "16R250G": PtcRow(2.5, 4.7, 16, 12.5, 5.0, _LITTELFUSE),
-        "16R300G": PtcRow(3.0, 5.1, 16, 15, 1.0, _LITTELFUSE),
-        "16R400G": PtcRow(4.0, 6.8, 16, 20, 1.7, _LITTELFUSE),
-        "16R500G": PtcRow(5.0, 8.5, 16, 25, 2.0, _LITTELFUSE),
-        "MF-RHS400": PtcRow(4.0, 8.0, 16, 20, 5.0, _BOURNS_RHS),
-        "MF-RHS450": PtcRow(4.5, 9.0, 16, 22.5, 5.5, _BOURNS_RHS),
-        "MF-RHS500": PtcRow(5.0, 10.0, 16, 25, 5.8, _BOURNS_RHS),
-        "MF-RHT400": PtcRow(4.0, 7.5, 16, 20, None, _BOURNS_RHT),
-        "MF-RHT450": PtcRow(4.5, 7.8, 16, 22.5, 3.0, _BOURNS_RHT),
-        "MF-RHT500": PtcRow(5.0, 9.0, 16, 25, None, _BOURNS_RHT),
-        "MF-R250": PtcRow(2.5, 5.0, 30, 12.5, 10.3, "Bourns MF-R data sheet (novapart.co, MF-R250-0-10)"),
+        "16R250G": PtcRow(2.5, 4.7, 16, _LITTELFUSE),
+        "16R300G": PtcRow(3.0, 5.1, 16, _LITTELFUSE),
+        "16R400G": PtcRow(4.0, 6.8, 16, _LITTELFUSE),
+        "16R500G": PtcRow(5.0, 8.5, 16, _LITTELFUSE),
+        "MF-RHS400": PtcRow(4.0, 8.0, 16, _BOURNS_RHS),
+        "MF-RHS450": PtcRow(4.5, 9.0, 16, _BOURNS_RHS),
+        "MF-RHS500": PtcRow(5.0, 10.0, 16, _BOURNS_RHS),
+        "MF-RHT400": PtcRow(4.0, 7.5, 16, _BOURNS_RHT),
+        "MF-RHT450": PtcRow(4.5, 7.8, 16, _BOURNS_RHT),
+        "MF-RHT500": PtcRow(5.0, 9.0, 16, _BOURNS_RHT),
+        "MF-R250": PtcRow(2.5, 5.0, 30, "Bourns MF-R data sheet (novapart.co, MF-R250-0-10)"),
     }
 )
 

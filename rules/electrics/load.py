@@ -10,7 +10,6 @@ from rules.electrics.chips import CHIPS, Chip, Expected, expected_currents
 from rules.electrics.findings import Finding, Level
 from rules.electrics.load_ports import PortLoad, check_port, port_load
 from rules.electrics.load_supplies import Overlap, Spans, check_supply, continuous_ports, overlap
-from rules.electrics.rating import class_two, continuous_limit_a, least_rating_a, most_pixels
 from rules.plan import SitePlan
 from rules.ports import PortId
 
@@ -24,11 +23,7 @@ __all__ = [
     "PortLoad",
     "Spans",
     "check_plan",
-    "class_two",
-    "continuous_limit_a",
     "expected_currents",
-    "least_rating_a",
-    "most_pixels",
     "overlap",
     "port_loads",
 ]

@@ -44,11 +44,6 @@ def class_two(volts: float) -> ClassTwo | None:
     return ClassTwo(100.0 / volts, 100.0)
 
 
-def least_rating_a(continuous_a: float, noncontinuous_a: float = 0.0) -> float:
-    """The smallest fuse [A] for these loads: noncontinuous + 125 % of continuous (NEC 210.20(A))."""
-    return noncontinuous_a + CONTINUOUS_FACTOR * continuous_a
-
-
 def continuous_limit_a(rating_a: float) -> float:
     """What a fuse of `rating_a` may carry for three hours or more [A]: 80 %, the 125 % rule turned round."""
     return rating_a / CONTINUOUS_FACTOR

@@ -263,13 +263,6 @@ def shelf_ended(alarm: Alarm, now: Now) -> bool:
     return alarm.shelved_until_utc is not None and now.utc >= alarm.shelved_until_utc
 
 
-def measured_again(alarm: Alarm, now: Now, measured: float | None) -> Alarm:
-    """The alarm with a newer measured value while its condition stays true; no event."""
-    if measured is None or measured == alarm.measured or not alarm.active:
-        return alarm
-    return replace(alarm, measured=measured, last_utc=now.utc)
-
-
 def needs_telling(before: Alarm | None, after: Alarm) -> bool:
     """Whether a person must be told now.
 

@@ -1,7 +1,6 @@
 """Conditions become alarms, on whatever they are about: a port, a controller or the site."""
 
 from collections.abc import Callable
-from dataclasses import replace
 from datetime import datetime
 from types import MappingProxyType
 
@@ -223,8 +222,3 @@ def tell_stale(step: Step) -> None:
 
 def _parts(step: Step) -> list[Part]:
     return [step.site, *step.site.controllers.values(), *step.site.ports.values()]
-
-
-def restore(part: Part, alarm: Alarm) -> None:
-    """Put back an alarm that was told before a restart."""
-    part.alarms = MappingProxyType({**part.alarms, alarm.condition: replace(alarm, told=alarm.count)})

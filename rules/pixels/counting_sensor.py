@@ -5,13 +5,16 @@ from itertools import pairwise
 from statistics import fmean, median
 
 from rules.pixels.counting_types import Values
-from rules.pixels.sequential import DITHER_SD, QUANTISATION_SD
 
 TIME_SLACK_S = 1e-6
 NOISE_LEAST_A = 1e-6
 """No sensor is believed to be quieter than this."""
 _DISTINCT_KEPT = 400
 """Distinct values kept to find the sensor's step; more tell nothing new."""
+_QUANTISATION_SD = 1.0 / math.sqrt(12.0)
+"""Standard deviation of a rounding error, in steps."""
+_DITHER_SD = 0.3
+"""Noise below this many steps no longer dithers the converter usefully: averaging does not help."""
 
 
 class Sensor:
@@ -44,7 +47,7 @@ class Sensor:
     @property
     def dithered(self) -> bool:
         """Whether noise moves the converter enough for averaging to help."""
-        return self.spread_a >= DITHER_SD * self.step_a
+        return self.spread_a >= _DITHER_SD * self.step_a
 
     @property
     def noise_a(self) -> float:
@@ -52,12 +55,12 @@ class Sensor:
         if not self.dithered:
             return max(self.step_a / 2.0, NOISE_LEAST_A)
         safety = 1.0 + 1.5 * math.sqrt(2.0 / max(self._freedom, 8))
-        return max(self.spread_a, self.step_a * QUANTISATION_SD, NOISE_LEAST_A) * math.sqrt(safety)
+        return max(self.spread_a, self.step_a * _QUANTISATION_SD, NOISE_LEAST_A) * math.sqrt(safety)
 
     def error_of_mean_a(self, readings: int) -> float:
         """Standard error of a mean of `readings` [A]; rounding that noise does not dither stays."""
         averaged = self.noise_a / math.sqrt(readings)
-        return averaged if self.dithered else max(averaged, self.step_a * QUANTISATION_SD)
+        return averaged if self.dithered else max(averaged, self.step_a * _QUANTISATION_SD)
 
     def find_refresh(self, values: Values) -> bool:
         """Whether `values`, read under one pattern, tell how often the sensor has a new value.

@@ -66,7 +66,6 @@ class SourceTracker:
         self._max_sources = max_sources
         self._universes: dict[int, dict[bytes, Source]] = {}
         self.tally: Counter[Taken] = Counter()
-        self.last_malformed = ""
 
     def take(self, datagram: bytes, now_s: float) -> tuple[Taken, DataPacket | None]:
         """Take one datagram that arrived at `now_s`. Never raises."""
@@ -79,8 +78,7 @@ class SourceTracker:
 
     def _taken(self, packet: DataPacket | SyncPacket | OtherPacket | Malformed, now_s: float) -> Taken:
         match packet:
-            case Malformed(reason):
-                self.last_malformed = reason
+            case Malformed():
                 return Taken.MALFORMED
             case SyncPacket():
                 return Taken.SYNCHRONISATION

@@ -108,23 +108,6 @@ class PixelMap:
             )
         return tuple(ranges)
 
-    def slots_of(self, unit: int) -> tuple[tuple[int, int], ...]:
-        """(universe, slot) of each channel of pixel or group `unit`, counted from 0.
-
-        Raises RulesError where the port has no such pixel.
-        """
-        if not 0 <= unit < self.units:
-            raise RulesError(f"port {self.port} has pixels 0 to {self.units - 1}, not {unit}")
-        first = unit * self.channels
-        return tuple(self._place(first + n) for n in range(self.channels))
-
-    def _place(self, index: int) -> tuple[int, int]:
-        for universe, first, last in self._slots:
-            if index <= last - first:
-                return universe, first + index
-            index -= last - first + 1
-        raise RulesError(f"port {self.port} has no slot {index}")  # pragma: no cover - guarded by slots_of
-
     def pick(self, levels: Mapping[int, bytes]) -> bytes | None:
         """The port's own slots out of `levels` (universe: slots), in order; None where a universe is missing.
 
@@ -174,15 +157,6 @@ def overlaps(maps: Iterable[PixelMap]) -> tuple[Overlap, ...]:
                 shared = found.setdefault((a, b), (one.port, two.port, []))[2]
                 shared.append(SlotRange(universe, first, last))
     return tuple(Overlap(one, two, tuple(ranges)) for one, two, ranges in found.values())
-
-
-def lit_ports(maps: Iterable[PixelMap], levels: Mapping[int, bytes]) -> tuple[PortId, ...]:
-    """The ports that `levels` light: what a show needs can be drafted from what is heard while it runs."""
-    return tuple(
-        pixel_map.port
-        for pixel_map in maps
-        if any(any(levels.get(universe, b"")[first - 1 : last]) for universe, first, last in pixel_map.slots)
-    )
 
 
 class CurrentModel:

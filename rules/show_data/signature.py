@@ -20,7 +20,7 @@ from enum import StrEnum
 from statistics import fmean, median
 
 from rules.errors import RulesError
-from rules.pixels.sequential import Cusum, cusum_run_length
+from rules.pixels.sequential import Cusum
 
 _MAD_TO_SD = 1.4826
 """MAD of a Gaussian times this is its standard deviation."""
@@ -65,14 +65,6 @@ class SignatureSettings:
         if self.h <= self.clip:
             raise RulesError("h is above clip, else a single reading alarms")
 
-    @property
-    def bins_between_false_alarms(self) -> float:
-        """Average bins between false alarms for independent Gaussian deviations, both sides together.
-
-        Deviations of a night are not quite independent; the tests state the rate for simulated nights.
-        """
-        return cusum_run_length(self.k, self.h, two_sided=True)
-
 
 @dataclass(frozen=True, slots=True)
 class Departure:
@@ -112,11 +104,10 @@ class Verdict(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Night:
-    """The outcome of a night. `repeated`: the night before departed in the same way (tell it once)."""
+    """The outcome of a night."""
 
     verdict: Verdict
     departures: tuple[Departure, ...] = ()
-    repeated: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,13 +177,6 @@ class ShowSignature:
         return tuple(
             tuple(None if math.isnan(value) else round(value, 4) for value in night) for night in self._nights
         )
-
-    def usual_a(self, position_s: float) -> float | None:
-        """The current that is usual at `position_s` of the show [A]; None while unknown."""
-        n = int(position_s / self.settings.bin_s)
-        if not self.learned or not 0 <= n < len(self._band.usual) or math.isnan(self._band.usual[n]):
-            return None
-        return self._band.usual[n]
 
     def observe(self, position_s: float, current_a: float) -> Departure | None:
         """Take a reading at `position_s` of the show; a departure once it is beyond doubt, once a night.
@@ -269,16 +253,8 @@ class ShowSignature:
             self._departed = None
             self._take_up([*self._nights, tonight], keep_former=True)
             return Night(Verdict.NORMAL)
-        before, self._departed = self._departed, tonight
-        return Night(
-            Verdict.DEPARTED, departures, repeated=before is not None and self._alike(before, tonight)
-        )
-
-    def _alike(self, before: array[float], tonight: array[float]) -> bool:
-        if len(before) < 2:
-            return False
-        departures, changed = self._compare(self._learn([before] * self.settings.nights), tonight)
-        return not departures and not changed
+        self._departed = tonight
+        return Night(Verdict.DEPARTED, departures)
 
     def _learn_more(self, tonight: array[float]) -> Night:
         if self._former:

@@ -7,7 +7,6 @@ This is the door; behind it stand `calendar_types` (the words), `moments` (readi
 (evenings), `sun`, `zones` and `ics` (calendar files).
 """
 
-from rules.errors import RulesError
 from rules.shows.calendar_types import (
     Anchor,
     Ics,
@@ -27,7 +26,6 @@ from rules.shows.moments import (
     parse_evening,
     parse_moment,
     parse_month_day,
-    parse_season,
     parse_weekday,
 )
 from rules.shows.windows import missing_sun, sun_event, window_spans
@@ -39,7 +37,6 @@ __all__ = [
     "MissedEvening",
     "Moment",
     "Place",
-    "RulesError",
     "Season",
     "Span",
     "When",
@@ -51,7 +48,6 @@ __all__ = [
     "parse_evening",
     "parse_moment",
     "parse_month_day",
-    "parse_season",
     "parse_weekday",
     "read_ics",
     "sun_event",

@@ -7,7 +7,7 @@ import re
 from datetime import date, time
 
 from rules.errors import RulesError
-from rules.shows.calendar_types import Anchor, Moment, Season
+from rules.shows.calendar_types import Anchor, Moment
 
 LONGEST_OFFSET_S = 12 * 3600.0
 """An offset beyond this would belong to another day's sun [s]."""
@@ -120,11 +120,6 @@ def parse_evening(text: object) -> date | tuple[int, int]:
     if isinstance(text, str) and _MONTH_DAY.fullmatch(text.strip()):
         return parse_month_day(text)
     raise RulesError(f"{text!r} is no evening: write 12-24 for every year or 2026-12-24 for one.")
-
-
-def parse_season(first: object, last: object) -> Season:
-    """From and to, both inclusive; over the new year where `first` is later. Raises RulesError."""
-    return Season(parse_month_day(first), parse_month_day(last))
 
 
 def parse_weekday(text: object) -> int:

@@ -234,15 +234,6 @@ def test_count_and_times():
     assert after(alarm, E.ACKNOWLEDGED, E.RETURNED, E.RAISED).count == 1
 
 
-def test_measured_again_keeps_the_object_when_nothing_changed():
-    """A value that did not change gives back the same object."""
-    alarm = advance(new_alarm(Condition.OVERCURRENT), E.RAISED, at(0), measured=4.5, limit=4.0)
-    assert alarms.measured_again(alarm, at(1), 4.5) is alarm
-    assert alarms.measured_again(alarm, at(1), 4.7).measured == 4.7
-    returned = after(alarm, E.RETURNED)
-    assert alarms.measured_again(returned, at(9), 1.0) is returned
-
-
 def test_stale_after_a_day():
     """Active for more than 24 h is stale (ISA-18.2 practice)."""
     alarm = advance(new_alarm(Condition.NO_LOAD), E.RAISED, at(0))

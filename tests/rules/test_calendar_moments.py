@@ -4,17 +4,15 @@ from datetime import date, time
 
 import pytest
 
+from rules.errors import RulesError
 from rules.shows.calendar import (
     Anchor,
     Moment,
-    RulesError,
-    Season,
     check_rule,
     parse_date,
     parse_evening,
     parse_moment,
     parse_month_day,
-    parse_season,
     parse_weekday,
 )
 
@@ -83,12 +81,11 @@ def test_fallback() -> None:
 
 
 def test_days() -> None:
-    """Days of every year, of one year, seasons and weekdays are read; what is none of them is refused."""
+    """Days of every year, of one year and weekdays are read; what is none of them is refused."""
     assert parse_month_day("11-28") == (11, 28)
     assert parse_month_day("2-29") == (2, 29)
     assert parse_evening("12-24") == (12, 24)
     assert parse_evening("2026-12-24") == parse_date("2026-12-24") == date(2026, 12, 24)
-    assert parse_season("11-28", "01-06") == Season((11, 28), (1, 6))
     assert (parse_weekday("fri"), parse_weekday("Monday")) == (4, 0)
     for read, text in (
         (parse_month_day, "28-11"),

@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from rules.errors import RulesError
 from rules.shows.calendar import (
     Anchor,
     Moment,
     Place,
-    RulesError,
     Season,
     Span,
     Window,
@@ -20,7 +20,6 @@ from rules.shows.calendar import (
     missing_sun,
     parse_evening,
     parse_moment,
-    parse_season,
     window_spans,
 )
 
@@ -89,7 +88,7 @@ def test_a_range_that_only_touches_has_no_span() -> None:
 @pytest.mark.parametrize("day", [1, 5, 6, 7, 15, 27, 28])
 def test_season_over_the_new_year(month: int, day: int) -> None:
     """28 November to 6 January, both inclusive, holds exactly those evenings."""
-    what = window("18:00", "20:00", season=parse_season("11-28", "01-06"))
+    what = window("18:00", "20:00", season=Season((11, 28), (1, 6)))
     inside = (month, day) >= (11, 28) or (month, day) <= (1, 6)
     here = f"2026-{month:02d}-{day:02d}"
     assert bool(local(what, DUBLIN, here, here)) is inside
@@ -97,18 +96,18 @@ def test_season_over_the_new_year(month: int, day: int) -> None:
 
 def test_season_within_a_year_and_of_one_day() -> None:
     """A season from earlier to later stays inside the year; from and to the same day is that day."""
-    summer = window("18:00", "20:00", season=parse_season("06-01", "06-03"))
+    summer = window("18:00", "20:00", season=Season((6, 1), (6, 3)))
     assert local(summer, DUBLIN, "2026-05-25", "2026-06-10") == [
         "01 18:00 01 20:00", "02 18:00 02 20:00", "03 18:00 03 20:00",
     ]  # fmt: skip
-    leap = window("18:00", "20:00", season=parse_season("02-29", "02-29"))
+    leap = window("18:00", "20:00", season=Season((2, 29), (2, 29)))
     assert local(leap, DUBLIN, "2024-02-01", "2024-03-10") == ["29 18:00 29 20:00"]
     assert local(leap, DUBLIN, "2026-02-01", "2026-03-10") == []
 
 
 def test_the_last_evening_of_a_season_ends_after_it() -> None:
     """The season looks at the evening; the show of the last one runs on past midnight."""
-    what = window("22:00", "01:00", season=parse_season("12-30", "12-31"))
+    what = window("22:00", "01:00", season=Season((12, 30), (12, 31)))
     assert local(what, DUBLIN, "2026-12-31", "2027-01-01") == ["30 22:00 31 01:00", "31 22:00 01 01:00"]
 
 
@@ -118,7 +117,7 @@ def test_exceptions_and_extra_evenings() -> None:
         "18:00",
         "20:00",
         weekdays=frozenset({4}),
-        season=parse_season("12-01", "12-31"),
+        season=Season((12, 1), (12, 31)),
         exceptions=frozenset({parse_evening("12-11"), parse_evening("2026-12-25")}),
         extra=frozenset({date(2026, 12, 16), date(2027, 1, 2), date(2026, 12, 25)}),
     )

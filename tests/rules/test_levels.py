@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from rules.errors import RulesError
 from rules.ports import PortId
-from rules.show_data.levels import CurrentModel, Overlap, PixelMap, SlotRange, lit, lit_ports, overlaps
+from rules.show_data.levels import CurrentModel, Overlap, PixelMap, SlotRange, lit, overlaps
 
 LEFT = PortId("gable/1")
 RIGHT = PortId("gable/2")
@@ -109,18 +109,6 @@ def test_unknown_universe_is_unknown():
     assert model.expected_a({1: bytes(512), 2: b""}) == pytest.approx(171 * 0.00226)
 
 
-def test_ports_a_show_lights():
-    """A port is lit where one of its own slots is above 0; a universe not heard lights nothing."""
-    maps = [
-        PixelMap(LEFT, 1, 100),
-        PixelMap(RIGHT, 1, 50, start_channel=301),
-        PixelMap(PortId("gable/3"), 9, 5),
-    ]
-    assert lit_ports(maps, {1: bytes(300) + b"\x01"}) == (RIGHT,)
-    assert lit_ports(maps, {1: bytes(299) + b"\x01"}) == (LEFT,)
-    assert lit_ports(maps, {1: bytes(512)}) == ()
-
-
 def test_overlap_is_found():
     """Two ports that read the same slots are named with the slots."""
     maps = [
@@ -135,7 +123,7 @@ def test_overlap_is_found():
 @settings(max_examples=60, deadline=None)
 @given(st.data())
 def test_pick_undoes_spread(data):
-    """What is laid out into universes is picked out again, and each pixel is where `slots_of` says."""
+    """What is laid out into universes is picked out again; a pixel has its place, in one universe."""
     pixel_map = PixelMap(
         LEFT,
         data.draw(st.integers(1, 60000)),
@@ -150,11 +138,12 @@ def test_pick_undoes_spread(data):
     universes = pixel_map.spread(octets)
     assert pixel_map.pick(universes) == octets
     unit = data.draw(st.integers(0, pixel_map.units - 1))
-    places = pixel_map.slots_of(unit)
-    found = bytes(universes[universe][slot - 1] for universe, slot in places)
-    assert found == octets[unit * pixel_map.channels : (unit + 1) * pixel_map.channels]
+    channels = pixel_map.channels
+    alone = lit(pixel_map, [unit], b"\xff" * channels)
+    before, after = bytes(unit * channels), bytes(size - (unit + 1) * channels)
+    assert pixel_map.pick(alone) == before + b"\xff" * channels + after
     if not pixel_map.split_pixels:
-        assert len({universe for universe, _ in places}) == 1
+        assert sum(any(slots) for slots in alone.values()) == 1
 
 
 @settings(max_examples=30, deadline=None)
@@ -189,13 +178,11 @@ def test_maps_nobody_can_mean(changes, words):
 
 
 def test_currents_nobody_can_mean():
-    """A colour without a current, a negative current and a pixel beyond the port are refused."""
+    """A colour without a current, a negative current and levels of another pixel are refused."""
     pixel_map = PixelMap(LEFT, 1, 10)
     with pytest.raises(RulesError, match="colour B"):
         CurrentModel(pixel_map, 0.0, {"R": 0.01, "G": 0.01})
     with pytest.raises(RulesError, match="0 A or more"):
         CurrentModel(pixel_map, -0.1, WS2811)
-    with pytest.raises(RulesError, match="pixels 0 to 9"):
-        pixel_map.slots_of(10)
     with pytest.raises(RulesError, match="3 levels"):
         lit(pixel_map, [0], b"\xff")

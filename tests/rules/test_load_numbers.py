@@ -17,7 +17,7 @@ from rules.electrics.fuses import (
     ElectronicFuse,
     ResettableFuse,
 )
-from rules.electrics.load import class_two, continuous_limit_a, least_rating_a, most_pixels
+from rules.electrics.rating import class_two, continuous_limit_a, most_pixels
 from rules.electrics.wiring import Cable, Conductor, Injection, Wiring, awg_area_mm2, drops_v, enough, lowest
 from rules.errors import RulesError
 
@@ -259,13 +259,12 @@ def test_load_refuses_what_cannot_be(call, says):
 
 
 def test_load_continuous_rule():
-    """The 125 % rule: 20 A carries 16 A, 5 A carries 4 A; 3 A continuous and 1 A other need 4.75 A.
+    """The 125 % rule: 20 A carries 16 A for three hours or more, 5 A carries 4 A.
 
     Source: NEC 210.20(A) (Schneider Electric standard reference pages).
     """
     assert continuous_limit_a(20) == pytest.approx(16)
     assert continuous_limit_a(5) == pytest.approx(4)
-    assert least_rating_a(3, 1) == pytest.approx(4.75)
 
 
 @pytest.mark.parametrize(
