@@ -17,11 +17,10 @@ from bridge.config.quantities import (
 from bridge.config.reach import Reach
 from bridge.config.show_data import ShowDataDefaults, ShowDataSettings
 from bridge.config.wiring import FusePartSettings, WiringSettings
+from rules.power.reclose import MAX_SHOTS
 
 Share = Annotated[float, Quantity("a share", {"%": "0.01"}, ("80 %", "110 %"), "%", zero=False, most=5.0)]
 """A share of a nominal value; may exceed the whole."""
-
-MAX_SHOTS = 3
 
 
 class LimitSettings(Section):
@@ -208,7 +207,6 @@ class ControllerSettings(Section):
 class SupplySettings(Section):
     """A power supply, or one independently fused bank of it."""
 
-    name: Text | None = Field(default=None, description="Its name; the id where none is written.")
     volts_v: Voltage = Field(description="Nominal output voltage.", examples=["12 V"])
     rating_a: Current | None = Field(default=None, description="Rated output current.", examples=["29 A"])
     at_once: Annotated[int, Field(ge=1, le=1000)] = Field(
