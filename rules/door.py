@@ -374,10 +374,9 @@ class CountPixels:
 
 @dataclass(frozen=True, slots=True)
 class JobEnded:
-    """The rules took `ports` away from the job `name`; `reason` is one sentence."""
+    """The rules took all its ports away from the job `name`; `reason` is one sentence."""
 
     name: str
-    ports: tuple[PortId, ...]
     reason: str
 
 

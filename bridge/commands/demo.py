@@ -8,7 +8,7 @@ import asyncio
 import signal
 import tempfile
 import time
-from collections.abc import Callable, Coroutine, Mapping
+from collections.abc import Callable, Coroutine
 from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -220,7 +220,3 @@ class Demo:
             ),
             None,
         )
-
-    def summary(self) -> Mapping[str, bool]:
-        """The promises as a mapping, for JSON."""
-        return dict(self.promises())

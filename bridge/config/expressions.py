@@ -12,7 +12,6 @@ from typing import Any
 Getter = Callable[[Any], Any]
 """Takes an answer (or a part of it), gives the value found or None."""
 
-_PLAIN_KEY = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 _WORD = re.compile(r"\{([A-Za-z_][A-Za-z0-9_]*)\}")
 _DEEPEST = 100
 """Levels of an expression that are read; evaluating one takes several calls for each."""

@@ -122,14 +122,12 @@ class Quantity:
 
 
 _SECONDS = {"ms": "0.001", "s": "1", "min": "60", "h": "3600", "d": "86400"}
-_AMPERES = {"mA": "0.001", "A": "1"}
 _METRES = {"cm": "0.01", "m": "1", "ft": "0.3048", "in": "0.0254"}
 
 DURATION = Quantity("a duration", _SECONDS, ("2 s", "10 min", "1 h 30 min"), "s", parts=True)
-CURRENT = Quantity("a current", _AMPERES, ("4 A", "350 mA"), "A")
-VOLTAGE = Quantity("a voltage", {"mV": "0.001", "V": "1"}, ("12 V", "5 V"), "V")
+CURRENT = Quantity("a current", {"mA": "0.001", "A": "1"}, ("4 A", "350 mA"), "A", zero=False)
+VOLTAGE = Quantity("a voltage", {"mV": "0.001", "V": "1"}, ("12 V", "5 V"), "V", zero=False)
 LENGTH = Quantity("a length", _METRES, ("10 m", "30 ft"), "m")
-POWER = Quantity("a power", {"W": "1", "kW": "1000"}, ("60 W", "1.2 kW"), "W")
 FRACTION = Quantity("a share", {"%": "0.01"}, ("30 %", "5 %"), "%", most=1.0)
 TEMPERATURE = Quantity("a temperature", {"°C": "1"}, ("70 °C", "-20 °C"), "°C", signed=True, least=-273.15)
 
@@ -137,14 +135,12 @@ Duration = Annotated[float, DURATION]
 """Seconds, 0 or more."""
 Interval = Annotated[float, Quantity("a duration", _SECONDS, ("2 s", "10 min"), "s", parts=True, zero=False)]
 """Seconds, more than 0."""
-Current = Annotated[float, Quantity("a current", _AMPERES, ("4 A", "350 mA"), "A", zero=False)]
+Current = Annotated[float, CURRENT]
 """Amperes, more than 0."""
-Voltage = Annotated[float, Quantity("a voltage", VOLTAGE.units, ("12 V", "5 V"), "V", zero=False)]
+Voltage = Annotated[float, VOLTAGE]
 """Volts, more than 0."""
 Length = Annotated[float, LENGTH]
 """Metres, 0 or more; feet are 0.3048 m exactly."""
-Power = Annotated[float, POWER]
-"""Watts, 0 or more."""
 Fraction = Annotated[float, FRACTION]
 """A share of a whole, 0 to 1, written in percent."""
 Temperature = Annotated[float, TEMPERATURE]

@@ -196,13 +196,6 @@ class Store:
         if self._thread is not None:
             self._thread.join(timeout_s)
 
-    def backup(self, target: Path) -> None:
-        """Copy the whole history to `target`, also while it is being written; replaces an older copy.
-
-        Copying the file by other means misses what still lies in its write-ahead log. Raises `StoreError`.
-        """
-        backup(self.path, target)
-
     # ------------------------------------------------------------ the thread
 
     def _run(self) -> None:

@@ -44,14 +44,6 @@ class Sample(NamedTuple):
     tripped: bool | None
 
 
-class Level(NamedTuple):
-    """Mean, lowest and highest current [A] over a stretch of time."""
-
-    mean_a: float
-    low_a: float
-    high_a: float
-
-
 def _bytes(column: "array[int]") -> bytes:
     if sys.byteorder == "big":
         column = array(column.typecode, column)

@@ -82,7 +82,6 @@ class Found:
     numbers: tuple[int, ...] = ()
     confidence: float = 0.0
     notes: tuple[str, ...] = ()
-    tree: Any = None
     write: Callable[[Said], str] = lambda _: ""
     readings: list[Reading] = field(default_factory=list)
     trouble: str = ""

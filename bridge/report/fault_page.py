@@ -189,8 +189,6 @@ class _FaultPage:
                     around(samples.get(one.event, ()), one.since_utc, title),
                 ]
             )
-        yield note(
-            "Readings are kept from a minute before to a minute after a fault; the upright line is the fault."
-        )
+        yield note(texts.READINGS_KEY)
         head = ["Where", "Began", "Fault", ">After on", ">Measured", ">Lasted", "Current, 2 min"]
         yield table(head, rows, more="faults")

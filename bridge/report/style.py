@@ -29,8 +29,6 @@ DARK: Mapping[str, str] = {
     "saved": "#45c7a0",
     "fault": "#f2a93b",
 }
-TEXTS = ("ink", "quiet", "power", "saved", "fault")
-"""Colours that words are written in."""
 
 
 def _variables(colours: Mapping[str, str]) -> str:

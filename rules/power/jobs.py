@@ -10,7 +10,7 @@ A port is given to a job and taken back here and nowhere else: `take`, `give_bac
 
 from rules.door import Answer, Counted, CountPixels, JobChanged, JobEnded, Record
 from rules.faults import alarms
-from rules.ports import Condition, Mode, PortId, Target, TargetKind, controller_of
+from rules.ports import Condition, Mode, Target, TargetKind, controller_of
 from rules.power import switching
 from rules.power.demand import Rule
 from rules.power.staging import CONTINUOUS_FRACTION
@@ -224,7 +224,7 @@ def change(step: Step, event: JobChanged) -> None:
                 give_back(step, port)
             continue
         if not own and (not event.begin or port.job is not None or _taken(step, port)):
-            step.effects.append(JobEnded(event.name, event.ports, f"{port.plan.name} is not free."))
+            step.effects.append(JobEnded(event.name, f"{port.plan.name} is not free."))
             continue
         until_s = event.until_s if port.job is None else min(event.until_s, port.job.until_s)
         coming = until_show(step, port)
@@ -263,9 +263,7 @@ def end(step: Step, port: PortState, reason: str) -> None:
     """End the job on all its ports; the bridge is told, and the rules decide at once."""
     assert port.job is not None
     name = port.job.name
-    ports: list[PortId] = []
     for feed in _feeds(step, port):
         if has(feed, name):
             give_back(step, feed)
-            ports.append(feed.plan.id)
-    step.effects.append(JobEnded(name, tuple(ports), reason))
+    step.effects.append(JobEnded(name, reason))

@@ -88,10 +88,9 @@ def lead_s(plan: SitePlan, show: ShowPlan) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Budget:
-    """A supply's load if the given ports are on: known part [A], ports of unknown load, limit [A] or None."""
+    """A supply's load if the given ports are on: the part that is known [A], and its limit [A] or None."""
 
     known_a: float
-    unknown: tuple[PortId, ...]
     limit_a: float | None
 
     @property
@@ -101,8 +100,7 @@ class Budget:
 
 
 def budget(supply: SupplyPlan, expected_a: Mapping[PortId, float | None]) -> Budget:
-    """The load of `supply` by port; an expected current of None is a stated unknown, never zero."""
+    """The load of `supply` by port; ports of which no current is expected are not in it."""
     known_a = sum(value for value in expected_a.values() if value is not None)
-    unknown = tuple(port for port, value in expected_a.items() if value is None)
     limit_a = None if supply.rating_a is None else supply.rating_a * CONTINUOUS_FRACTION
-    return Budget(known_a, unknown, limit_a)
+    return Budget(known_a, limit_a)

@@ -98,7 +98,6 @@ class MissedEvening(NamedTuple):
     """An evening on which a window has no show, or runs by its fallback. `what` is one plain sentence."""
 
     day: date
-    anchor: Anchor
     what: str
 
 

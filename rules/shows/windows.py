@@ -148,8 +148,8 @@ def _span(
             return start
         end = _end(window.end, place, day, start, notes)
     except OverflowError:  # the calendar of datetime ends in the year 9999
-        return MissedEvening(day, window.start.anchor, "The calendar ends here; no show.")
-    return end if isinstance(end, MissedEvening) else _between(start, end, window, place, day)
+        return MissedEvening(day, "The calendar ends here; no show.")
+    return end if isinstance(end, MissedEvening) else _between(start, end, place, day)
 
 
 class _At:
@@ -174,10 +174,8 @@ def _settle(
         return _at_event(event, moment)
     why = _WHY[moment.anchor, event]
     if moment.fallback is None:
-        return MissedEvening(evening, moment.anchor, f"On {day} {why}; no show.")
-    notes.append(
-        MissedEvening(evening, moment.anchor, f"On {day} {why}; {moment.fallback:%H:%M} is used instead.")
-    )
+        return MissedEvening(evening, f"On {day} {why}; no show.")
+    notes.append(MissedEvening(evening, f"On {day} {why}; {moment.fallback:%H:%M} is used instead."))
     return _at_clock(moment.fallback, place, day)
 
 
@@ -220,7 +218,7 @@ def _end(
     return end
 
 
-def _between(start: _At, end: _At, window: Window, place: Place, day: date) -> Span | MissedEvening:
+def _between(start: _At, end: _At, place: Place, day: date) -> Span | MissedEvening:
     begin_utc = start.instant_utc
     in_zone = zone(place.timezone)
     if begin_utc >= end.instant_utc and start.wall is not None and not exists(start.wall, in_zone):
@@ -228,5 +226,4 @@ def _between(start: _At, end: _At, window: Window, place: Place, day: date) -> S
     if begin_utc < end.instant_utc:
         return Span(begin_utc, end.instant_utc)
     said = [f"{at.instant_utc.astimezone(in_zone):%Y-%m-%d %H:%M}" for at in (start, end)]
-    anchor = window.end.anchor if window.start.anchor is Anchor.CLOCK else window.start.anchor
-    return MissedEvening(day, anchor, f"The end ({said[1]}) is not after the start ({said[0]}); no show.")
+    return MissedEvening(day, f"The end ({said[1]}) is not after the start ({said[0]}); no show.")

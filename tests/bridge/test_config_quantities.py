@@ -25,8 +25,6 @@ RIGHT = [
     (q.LENGTH, "10 m", 10.0),
     (q.LENGTH, "30 ft", 9.144),  # NIST SP 811, B.8: 1 ft = 0.3048 m exactly
     (q.LENGTH, "1 in", 0.0254),  # NIST SP 811, B.8: 1 in = 25.4 mm exactly
-    (q.POWER, "60 W", 60.0),
-    (q.POWER, "1.2 kW", 1200.0),
     (q.FRACTION, "30 %", 0.3),
     (q.FRACTION, "100%", 1.0),
     (q.TEMPERATURE, "70 °C", 70.0),
@@ -52,6 +50,7 @@ WRONG = [
     (q.CURRENT, True, "this is not a current"),
     (q.CURRENT, None, "this is not a current"),
     (q.CURRENT, [4], "this is not a current"),
+    (q.CURRENT, "0 A", "write more than 0 A"),
     (q.CURRENT, "", "this is not a current"),
     (q.CURRENT, "lots", "this is not a current"),
     (q.CURRENT, "A 4", "this is not a current"),
@@ -89,11 +88,11 @@ def test_nothing_else_gets_in(value):
     assert 0 <= number < float("inf")
 
 
-KINDS = [q.DURATION, q.CURRENT, q.VOLTAGE, q.LENGTH, q.POWER, q.FRACTION, q.TEMPERATURE]
+KINDS = [q.DURATION, q.CURRENT, q.VOLTAGE, q.LENGTH, q.FRACTION, q.TEMPERATURE]
 
 
 @settings(max_examples=100, deadline=None)
-@given(kind=st.sampled_from(KINDS), number=st.decimals(0, 1, places=4).map(float))
+@given(kind=st.sampled_from(KINDS), number=st.decimals("0.0001", 1, places=4).map(float))
 def test_what_is_written_back_reads_the_same(kind, number):
     """A value written back with its unit is accepted and gives the same value."""
     assert kind.parse(kind.format(number)) == pytest.approx(number, abs=1e-12)

@@ -144,6 +144,7 @@ def test_pick_undoes_spread(data):
     assert pixel_map.pick(alone) == before + b"\xff" * channels + after
     if not pixel_map.split_pixels:
         assert sum(any(slots) for slots in alone.values()) == 1
+        assert all((last + 1 - first) % channels == 0 for _, first, last in pixel_map.slots)
 
 
 @settings(max_examples=30, deadline=None)
