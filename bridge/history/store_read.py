@@ -6,13 +6,12 @@ Instants are aware UTC; spans half-open. Days are local days of the zone that is
 import json
 import sqlite3
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from datetime import date, datetime, timedelta
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import datetime, timedelta
 from pathlib import Path
 from types import TracebackType
-from typing import Any, NamedTuple, Self, TypeVar
+from typing import Any, NamedTuple, Self
 from urllib.parse import quote
-from zoneinfo import ZoneInfo
 
 from bridge.history.store import StoreError
 from bridge.history.store_pack import (
@@ -33,24 +32,13 @@ from bridge.history.store_pack import (
     unpack_switchings,
 )
 from bridge.history.store_schema import APPLICATION_ID, MIGRATIONS
-from bridge.history.store_write import EPOCH, RAISED, to_ms
-from rules.cost.tariff import Used
+from bridge.history.store_write import EPOCH, to_ms
 from rules.ports import PortId
 
 
 def to_utc(at_ms: int) -> datetime:
     """The instant of UTC milliseconds."""
     return EPOCH + timedelta(milliseconds=at_ms)
-
-
-class EnergyPart(NamedTuple):
-    """Energy taken and saved [Wh] in one quarter hour by one port in one show ('' for none)."""
-
-    start_utc: datetime
-    port: PortId
-    show: str
-    energy_wh: float
-    saved_wh: float
 
 
 class EnergyDay(NamedTuple):
@@ -94,14 +82,6 @@ class Point(NamedTuple):
     high_a: float
 
 
-class Worst(NamedTuple):
-    """A port and how often its alarms were raised, by condition."""
-
-    port: PortId
-    raised: int
-    conditions: dict[str, int]
-
-
 class _Tier(NamedTuple):
     table: str
     unit: str
@@ -111,9 +91,6 @@ class _Tier(NamedTuple):
 _SAMPLES = _Tier("sample_minute", "minute", MINUTE_MS)
 _MINUTES = _Tier("minute_hour", "hour", HOUR_MS)
 _QUARTERS = _Tier("quarter_day", "day", DAY_MS)
-
-
-K = TypeVar("K")
 
 
 class StoreReader:
@@ -199,81 +176,19 @@ class StoreReader:
         except sqlite3.Error as error:
             raise StoreError(f"the history can't be read: {error}", subject=str(self._path)) from error
 
-    def energy_parts(self, since_utc: datetime, until_utc: datetime) -> Iterator[EnergyPart]:
-        """Everything taken or saved from `since_utc` to `until_utc`, by quarter hour, port and show."""
-        for day, port, show, columns in sorted(self.energy_days(since_utc, until_utc)):
-            for quarter, (energy, saved) in enumerate(zip(*columns[:2], strict=True)):
-                if energy or saved:
-                    start_utc = to_utc((day * QUARTERS + quarter) * QUARTER_MS)
-                    yield EnergyPart(start_utc, port, show, energy / STEPS_PER_WH, saved / STEPS_PER_WH)
-
-    def energy_by_day(self, since_utc: datetime, until_utc: datetime, zone: str) -> dict[date, Total]:
-        """Totals by local day of `zone`, in order."""
-        local = ZoneInfo(zone)
-        parts = self.energy_parts(since_utc, until_utc)
-        return dict(
-            sorted(_totals((part.start_utc.astimezone(local).date(), part) for part in parts).items())
-        )
-
-    def energy_by_show(self, since_utc: datetime, until_utc: datetime) -> dict[str, Total]:
-        """Totals by show; '' is what no show asked for."""
-        return self._summed(since_utc, until_utc, lambda day: day.show)
-
-    def energy_by_port(self, since_utc: datetime, until_utc: datetime) -> dict[PortId, Total]:
-        """Totals by port."""
-        return self._summed(since_utc, until_utc, lambda day: day.port)
-
-    def _summed(
-        self, since_utc: datetime, until_utc: datetime, key: Callable[[EnergyDay], K]
-    ) -> dict[K, Total]:
-        sums: dict[K, list[int]] = {}
-        for day in self.energy_days(since_utc, until_utc):
-            cell = sums.setdefault(key(day), [0, 0, 0])
-            for at, column in enumerate(day.columns):
-                cell[at] += sum(column)
-        return {
-            name: Total(energy / STEPS_PER_WH, saved / STEPS_PER_WH, powered / STEPS_PER_S)
-            for name, (energy, saved, powered) in sums.items()
-        }
-
-    def used(self, since_utc: datetime, until_utc: datetime, *, saved: bool = False) -> list[Used]:
-        """Energy taken (or saved) by the whole site per quarter hour, for `Tariff.cost`."""
-        sums: dict[datetime, float] = defaultdict(float)
-        for part in self.energy_parts(since_utc, until_utc):
-            sums[part.start_utc] += part.saved_wh if saved else part.energy_wh
-        quarter = timedelta(milliseconds=QUARTER_MS)
-        return [Used(start_utc, start_utc + quarter, wh) for start_utc, wh in sorted(sums.items())]
-
     # ------------------------------------------------------------ events
 
-    def history(
-        self,
-        since_utc: datetime,
-        until_utc: datetime,
-        *,
-        kind: str | None = None,
-        kinds: Sequence[str] = (),
-        target_id: str | None = None,
-        most: int = 10_000,
-    ) -> list[Event]:
-        """Events in order of time, the newest `most`; of some kinds or about one target where asked."""
-        kinds = (kind,) if kind is not None else kinds
-        where: list[str] = ["at_ms >= ?", "at_ms < ?"]
-        values: list[str | int] = [to_ms(since_utc), to_ms(until_utc)]
-        if kinds:
-            where.append(f"kind IN ({','.join('?' * len(kinds))})")
-            values += kinds
-        if target_id is not None:
-            where.append("target_id = ?")
-            values.append(target_id)
+    def history(self, since_utc: datetime, until_utc: datetime, *, kinds: Sequence[str] = ()) -> list[Event]:
+        """Events in order of time; of some kinds where asked."""
+        of_kinds = f" AND kind IN ({','.join('?' * len(kinds))})" if kinds else ""
         rows = self._ask(
             "SELECT id, at_ms, kind, target_kind, target_id, data FROM event "  # noqa: S608 - fixed clauses
-            f"WHERE {' AND '.join(where)} ORDER BY at_ms DESC, id DESC LIMIT ?",
-            [*values, most],
+            f"WHERE at_ms >= ? AND at_ms < ?{of_kinds} ORDER BY at_ms, id",
+            (to_ms(since_utc), to_ms(until_utc), *kinds),
         )
         return [
-            Event(row, to_utc(at_ms), event_kind, target_kind, target, json.loads(data))
-            for row, at_ms, event_kind, target_kind, target, data in reversed(rows)
+            Event(row, to_utc(at_ms), kind, target_kind, target, json.loads(data))
+            for row, at_ms, kind, target_kind, target, data in rows
         ]
 
     def switchings(
@@ -322,15 +237,6 @@ class StoreReader:
         rows = self._ask("SELECT packed FROM around WHERE event = ?", (event_id,))
         return unpack_around(rows[0][0]) if rows else []
 
-    def worst_ports(self, since_utc: datetime, until_utc: datetime, most: int = 10) -> list[Worst]:
-        """The ports whose alarms were raised most often, worst first."""
-        counts: dict[PortId, dict[str, int]] = defaultdict(lambda: defaultdict(int))
-        for event in self.history(since_utc, until_utc, kind="alarm", most=-1):
-            if event.target_kind == "port" and event.data.get("state") in RAISED:
-                counts[PortId(event.target_id)][str(event.data.get("condition"))] += 1
-        found = [Worst(port, sum(by.values()), dict(by)) for port, by in counts.items()]
-        return sorted(found, key=lambda worst: (-worst.raised, worst.port))[:most]
-
     # ------------------------------------------------------------ currents
 
     def currents(self, port: PortId, since_utc: datetime, until_utc: datetime) -> list[Point]:
@@ -353,16 +259,6 @@ class StoreReader:
             put(minute * MINUTE_MS, MINUTE_MS, Samples.unpack(minute, packed).level())
         return [found[start_ms] for start_ms in sorted(found)]
 
-    def samples(self, port: PortId, since_utc: datetime, until_utc: datetime) -> list[Sample]:
-        """Single readings at their full rate: the running hour and the one before."""
-        since_ms, until_ms = to_ms(since_utc), to_ms(until_utc)
-        rows = self._rows(_SAMPLES, port, since_ms, until_ms)
-        return [
-            sample
-            for minute, packed in rows
-            for sample in Samples.unpack(minute, packed).between(since_ms, until_ms - 1)
-        ]
-
     def _rows(self, tier: "_Tier", port: PortId, since_ms: int, until_ms: int) -> list[tuple[int, bytes]]:
         ref = self._ask("SELECT ref FROM port WHERE id = ?", (port,))
         if not ref or until_ms <= since_ms:
@@ -375,20 +271,6 @@ class StoreReader:
         sql = f"SELECT packed FROM {tier.table} WHERE {tier.unit} = ? AND port = ?"  # noqa: S608 - fixed names
         return [(at, row[0]) for (at,) in sorted(units) for row in self._ask(sql, (at, ref[0][0]))]
 
-    # ------------------------------------------------------------ what was learned
-
-    def baselines(self) -> dict[PortId, tuple[float, float, datetime]]:
-        """Learned idle current and its spread [A], and when, by port."""
-        rows = self._ask(
-            "SELECT id, idle_a, spread_a, at_ms FROM baseline JOIN port ON ref = port ORDER BY id"
-        )
-        return {PortId(port): (idle_a, spread_a, to_utc(at_ms)) for port, idle_a, spread_a, at_ms in rows}
-
-    def counters(self) -> dict[tuple[str, str], float]:
-        """Other counters by target id and name."""
-        rows = self._ask("SELECT target_id, name, value FROM counter ORDER BY target_id, name")
-        return {(target, name): value for target, name, value in rows}
-
 
 def _within(day: int, columns: Columns, first: int, last: int) -> Columns:
     """Of a day the quarter hours from `first` to `last`, both counted since 1970."""
@@ -398,12 +280,3 @@ def _within(day: int, columns: Columns, first: int, last: int) -> Columns:
             for quarter in (*range(begin), *range(end, QUARTERS)):
                 column[quarter] = 0
     return columns
-
-
-def _totals(parts: Iterable[tuple[K, EnergyPart]]) -> dict[K, Total]:
-    sums: dict[K, list[float]] = {}
-    for key, part in parts:
-        cell = sums.setdefault(key, [0.0, 0.0])
-        cell[0] += part.energy_wh
-        cell[1] += part.saved_wh
-    return {key: Total(*cell) for key, cell in sums.items()}

@@ -244,7 +244,7 @@ def gather(
         sums.take(row)
     bounds = reader.bounds() or (since_utc, since_utc)
     known = (max(since_utc, bounds[0]), max(since_utc, min(until_utc, bounds[1])))
-    events = reader.history(bounds[0], until_utc, kinds=("alarm", "started", "stopped"), most=-1)
+    events = reader.history(bounds[0], until_utc, kinds=("alarm", "started", "stopped"))
     faults = tuple(
         one
         for one in episodes(events)

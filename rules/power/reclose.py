@@ -56,10 +56,9 @@ class ShotError(RulesError):
 
 @dataclass(frozen=True, slots=True)
 class Refusal:
-    """Why a reset is refused, in one sentence; taken after `wait_s` seconds (None: waiting does not help)."""
+    """Why a reset is refused, in one sentence."""
 
     reason: str
-    wait_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,9 +247,7 @@ def reset(state: Reclose, plan: Reclosing, now: Now) -> Reclose | Refusal:
     if state.reset_s is not None:
         wait_s = state.reset_s + plan.reset_gap_s - now.monotonic_s
         if wait_s > 0:
-            return Refusal(
-                f"Too soon after the last reset: wait {wait_s:.0f} s and look at the string.", wait_s
-            )
+            return Refusal(f"Too soon after the last reset: wait {wait_s:.0f} s and look at the string.")
     return Reclose(
         reset_s=now.monotonic_s, after_reset=True, closed_s=None if state.tripped else state.closed_s
     )

@@ -11,6 +11,7 @@ import tempfile
 import time
 from pathlib import Path
 
+from history_sums import energy_parts
 from season_site import SeasonSite, site_file
 
 from bridge.config import load, plan
@@ -60,7 +61,7 @@ def main() -> None:
             energy_wh, saved_wh = site.truth_wh()
             with StoreReader(path) as reader:
                 told = reader.energy().values()
-                parts = reader.energy_by_port(*reader.bounds()).values()  # type: ignore[misc]  # it knows something
+                parts = list(energy_parts(reader, *reader.bounds()))  # type: ignore[misc]  # it knows something
             for what, true, found in (
                 ("energy", energy_wh, sum(one.energy_wh for one in told)),
                 ("saved", saved_wh, sum(one.saved_wh for one in told)),

@@ -11,6 +11,7 @@ from html.parser import HTMLParser
 from zoneinfo import ZoneInfo
 
 import pytest
+from history_sums import energy_parts, summed
 from season_site import FIRST, IDLE_A, VOLTS, SeasonSite, site_file
 
 from bridge.cli import app as command_line
@@ -101,7 +102,7 @@ def test_report_cost_is_the_tariff_reckoned_by_hand(season, capsys):
     dublin = ZoneInfo("Europe/Dublin")
     cost = saved = 0.0
     with StoreReader(season.path) as reader:
-        for part in reader.energy_parts(*SPAN):
+        for part in energy_parts(reader, *SPAN):
             local = part.start_utc.astimezone(dublin)
             price = 0.34
             if local.hour >= 23 or local.hour < 8:
@@ -127,11 +128,13 @@ def test_report_every_cut_adds_up_to_the_same(season, capsys):
         for cut in ("days", "shows", "ports"):
             assert sum(one[name] for one in data[cut].values()) == pytest.approx(whole, rel=1e-5), (cut, name)
     with StoreReader(season.path) as reader:
-        for port, one in reader.energy_by_port(*SPAN).items():
-            assert data["ports"][port]["energy_wh"] == pytest.approx(one.energy_wh, abs=1e-5)
-        for day, one in reader.energy_by_day(*SPAN, "Europe/Dublin").items():
-            assert data["days"][day.isoformat()]["saved_wh"] == pytest.approx(one.saved_wh, abs=1e-5)
+        parts = list(energy_parts(reader, *SPAN))
         counted = reader.energy().values()
+    for port, one in summed(parts, lambda part: part.port).items():
+        assert data["ports"][port]["energy_wh"] == pytest.approx(one.energy_wh, abs=1e-5)
+    dublin = ZoneInfo("Europe/Dublin")
+    for day, one in summed(parts, lambda part: part.start_utc.astimezone(dublin).date()).items():
+        assert data["days"][day.isoformat()]["saved_wh"] == pytest.approx(one.saved_wh, abs=1e-5)
     assert data["counters"]["energy_wh"] == pytest.approx(sum(one.energy_wh for one in counted))
     assert data["shows"]["Lantern walk"]["energy_wh"] > 0.9 * data["total"]["energy_wh"] * 0.8
     assert data["shows"][""]["energy_wh"] < 0.01 * data["total"]["energy_wh"]
@@ -306,8 +309,8 @@ def test_report_page_in_a_browser(season, tmp_path, width):
     seen = json.loads(re.search(r"<title>(.*?)</title>", done.stdout)[1])
     assert seen["wide"] <= seen["inner"]
     with StoreReader(season.path) as reader:
-        ports = reader.energy_by_port(*SPAN).values()
-    energy_wh, saved_wh = sum(one.energy_wh for one in ports), sum(one.saved_wh for one in ports)
+        parts = list(energy_parts(reader, *SPAN))
+    energy_wh, saved_wh = sum(part.energy_wh for part in parts), sum(part.saved_wh for part in parts)
     assert float(seen["text"]["energy"][0]) == pytest.approx(energy_wh, abs=1e-5)
     assert float(seen["text"]["saved"][0]) == pytest.approx(saved_wh, abs=1e-5)
     shown = float(seen["text"]["energy"][1].split("\u202f")[0])

@@ -11,6 +11,7 @@ import time
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from history_sums import energy_parts
 
 from bridge.history.store import Store
 from bridge.history.store_read import StoreReader
@@ -78,7 +79,7 @@ def test_store_survives_kill(tmp_path):
             energies = {port: total.energy_wh for port, total in reader.energy().items()}
             until_utc = EVENING + timedelta(days=30)
             events = reader.history(EVENING, until_utc)
-            parts = sum(part.energy_wh for part in reader.energy_parts(EVENING, until_utc))
+            parts = sum(part.energy_wh for part in energy_parts(reader, EVENING, until_utc))
         assert len(energies) == 8
         assert min(energies.values()) >= flushed
         assert {event.data["n"] for event in events} >= set(range(1, flushed + 1))
