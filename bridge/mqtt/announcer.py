@@ -8,6 +8,7 @@ on the broker speaks in the same moment.
 import asyncio
 import random
 from collections.abc import Callable, Iterable, Mapping
+from itertools import chain
 
 import structlog
 
@@ -67,7 +68,7 @@ class Announcer:
         """What to ask the broker for before anything is said."""
         return [self._of(tree).survey_filter]
 
-    def open(self, tree: Tree, found: Mapping[str, bytes], gone: Iterable[str]) -> list[Publication]:
+    def open(self, tree: Tree, found: Mapping[str, bytes], gone: Iterable[str]) -> Iterable[Publication]:
         """What to say first. found: what the broker holds; gone: devices that left the configuration."""
         self._discovery = discovery = self._of(tree)
         before = discovery.ours(found)
@@ -77,17 +78,17 @@ class Announcer:
                        reason="somebody else's document stands there; it is left alone")  # fmt: skip
         if not self._enabled:
             return discovery.remove(before)
-        left = {**before, **dict.fromkeys(gone)}
-        return [
-            *discovery.say(
-                (device, document)
-                for device, document in discovery.documents(before)
-                if device not in self._left_alone
-            ),
-            *discovery.remove(device for device in left if device not in tree.devices),
-        ]
+        said = (
+            (device, document)
+            for device, document in discovery.documents(before)
+            if device not in self._left_alone
+        )
+        left = dict.fromkeys((*before, *gone))
+        return chain(
+            discovery.say(said), discovery.remove(device for device in left if device not in tree.devices)
+        )
 
-    def replan(self, tree: Tree) -> list[Publication]:
+    def replan(self, tree: Tree) -> Iterable[Publication]:
         """What to say for a changed structure."""
         if not self._enabled or self._discovery is None:
             return []
@@ -100,7 +101,7 @@ class Announcer:
             if before.get(device) != document and device not in self._left_alone
         )
         gone = [device for device in before if device not in tree.devices]
-        return [*discovery.say(changed), *discovery.remove(gone)]
+        return chain(discovery.say(changed), discovery.remove(gone))
 
     # ------------------------------------------------------------ births
 

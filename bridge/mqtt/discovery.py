@@ -10,6 +10,7 @@ import json
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
+from bridge.mqtt.documents import Documents, written
 from bridge.mqtt.homie import Device, Tree
 from bridge.mqtt.publication import Publication
 from rules.ports import PortId, TargetKind
@@ -107,48 +108,33 @@ class Discovery:
 
     # -------------------------------------------------------- saying and taking away
 
-    def ours(self, found: Mapping[str, bytes]) -> dict[str, dict[str, Any]]:
+    def ours(self, found: Mapping[str, bytes]) -> Documents:
         """Documents of this site among retained topics, by device id."""
-        return {
-            device: document
-            for device, document in self._read(found).items()
-            if _origin(document) == ORIGIN and _first_topic(document) == self.tree.state_topic
-        }
+        return Documents(found, self._topics(found), self._is_ours)
 
     def foreign(self, found: Mapping[str, bytes]) -> list[str]:
         """Devices of ours under whose id somebody else's document stands: it is left alone."""
-        return [
-            device
-            for device, document in self._read(found).items()
-            if device in self.tree.devices and _origin(document) != ORIGIN
-        ]
+        ids = ((device, topic) for device, topic in self._topics(found) if device in self.tree.devices)
+        return list(Documents(found, ids, lambda document: _origin(document) != ORIGIN))
 
-    def _read(self, found: Mapping[str, bytes]) -> dict[str, dict[str, Any]]:
-        read = {}
-        for topic, payload in found.items():
+    def _is_ours(self, document: Mapping[str, Any]) -> bool:
+        return _origin(document) == ORIGIN and _first_topic(document) == self.tree.state_topic
+
+    def _topics(self, found: Iterable[str]) -> Iterator[tuple[str, str]]:
+        """Device id and topic of all documents, ours and others'."""
+        for topic in found:
             parts = topic.split("/")
-            if len(parts) != 4 or f"{parts[0]}/{parts[1]}/{parts[3]}" != f"{self.prefix}/device/config":
-                continue
-            try:
-                document = json.loads(payload)
-            except ValueError:
-                continue
-            if isinstance(document, dict):
-                read[parts[2]] = document
-        return read
+            if len(parts) == 4 and f"{parts[0]}/{parts[1]}/{parts[3]}" == f"{self.prefix}/device/config":
+                yield parts[2], topic
 
-    def say(self, documents: Iterable[tuple[str, Mapping[str, Any]]]) -> list[Publication]:
-        """Documents as publications."""
-        return [Publication(self.topic(device), written(document), True, 1) for device, document in documents]
+    def say(self, documents: Iterable[tuple[str, Mapping[str, Any]]]) -> Iterator[Publication]:
+        """Documents as publications, one at a time."""
+        for device, document in documents:
+            yield Publication(self.topic(device), written(document), True, 1)
 
     def remove(self, devices: Iterable[str]) -> list[Publication]:
         """Take the documents of devices away, and so the devices from the platform."""
         return [Publication(self.topic(device), b"", True, 1) for device in devices]
-
-
-def written(document: Mapping[str, Any]) -> bytes:
-    """A document as its payload."""
-    return json.dumps(document, ensure_ascii=False, separators=(",", ":")).encode()
 
 
 def _origin(document: Mapping[str, Any]) -> object:

@@ -5,7 +5,6 @@ ports. So each description stays small, alerts sit on what they speak of, and tw
 collide. Names and meanings of the properties are the project's design; the convention decides the rest.
 """
 
-import json
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -306,8 +305,3 @@ def _versioned(told: dict[str, Any], before: Mapping[str, Any] | None, floor: in
         return {**told, "version": floor}
     same = {**(before or {}), "version": 0} == told
     return {**told, "version": last if same else max(last + 1, floor)}
-
-
-def described(description: Mapping[str, Any]) -> bytes:
-    """A `$description` as its payload."""
-    return json.dumps(description, ensure_ascii=False, separators=(",", ":")).encode()

@@ -5,92 +5,90 @@ while its device is not `ready`; a child is complete before its parent names it;
 `$state` first, then the rest.
 """
 
-import json
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
-from bridge.mqtt.homie import Tree, described
+from bridge.mqtt.documents import Documents, written
+from bridge.mqtt.homie import Tree
 from bridge.mqtt.homie_values import HomieError
 from bridge.mqtt.publication import Publication
 
 _GONE = frozenset({b"lost", b"disconnected", b"sleeping"})
 
 
-def arrange(tree: Tree, retained: Mapping[str, bytes]) -> Iterator[tuple[str, bytes]]:
+def arrange(tree: Tree, retained: Mapping[str, bytes]) -> Iterator[tuple[str, bytes | None]]:
     """All retained topics in the order to say them on a connect (`bridge.mqtt.link.Link`'s `arrange`).
 
     First the root's `init`, then alerts and lost devices, so that bad news does not wait behind thousands of
-    values; then each device with its description and values between `init` and its own state; the root is
-    last, because its `ready` says that everything is there.
+    values; then each device with its description and values between `init` and its own state; the root after
+    all devices, because its `ready` says that everything is there. What is not Homie comes last. A payload
+    that is not given is the one that stands when its turn comes.
     """
-    states: dict[str, tuple[str, bytes]] = {}
-    alerts: list[tuple[str, bytes]] = []
-    other: dict[str, tuple[list[tuple[str, bytes]], list[tuple[str, bytes]]]] = {}
-    for topic, payload in retained.items():
+    states: dict[str, str] = {}
+    alerts: list[str] = []
+    other: dict[str, tuple[list[str], list[str]]] = {}
+    for topic in retained:
         device, _, rest = topic.removeprefix(f"{tree.base}/").partition("/")
         if device not in tree.devices or not topic.startswith(tree.base):
             device = ""
         elif rest == "$state":
-            states[device] = (topic, payload)
+            states[device] = topic
             continue
         elif rest.startswith("$alert/"):
-            alerts.append((topic, payload))
+            alerts.append(topic)
             continue
         # The description comes before the values that need it.
-        of_device = other.setdefault(device, ([], []))
-        of_device[rest != "$description"].append((topic, payload))
+        other.setdefault(device, ([], []))[rest != "$description"].append(topic)
     root = states.pop(tree.root, None)
     if root is not None:
-        yield root[0], b"init"
-    yield from alerts
-    gone = {device for device, (_, payload) in states.items() if payload in _GONE}
-    yield from (states[device] for device in gone)
+        yield root, b"init"
+    yield from ((topic, None) for topic in alerts)
+    gone = {device for device, topic in states.items() if retained[topic] in _GONE}
+    yield from ((states[device], None) for device in gone)
     for device in reversed(tree.devices):
-        state = states.get(device)
-        if state is not None and device not in gone:
-            yield state[0], b"init"
+        state = states.get(device) if device not in gone else None
+        if state is not None:
+            yield state, b"init"
         for part in other.pop(device, ()):
-            yield from part
-        if state is not None and device not in gone:
-            yield state
+            yield from ((topic, None) for topic in part)
+        if state is not None:
+            yield state, None
+    if root is not None:
+        yield root, None
     for parts in other.values():
         for part in parts:
-            yield from part
-    if root is not None:
-        yield root
+            yield from ((topic, None) for topic in part)
 
 
 def announce(
     tree: Tree, descriptions: Mapping[str, Mapping[str, Any]], before: Mapping[str, Mapping[str, Any]]
-) -> list[Publication]:
+) -> Iterator[Publication]:
     """Say what is new or changed in the structure: children before the parents that name them.
 
     before: descriptions already said (or held by the broker). Changed devices stay `init`; `Tree.state` makes
-    them `ready` once their values are out. [] where nothing changed.
+    them `ready` once their values are out. Nothing where nothing changed.
     """
-    said = []
+    said = False
     for device in reversed(tree.devices):
         told = descriptions[device]
         if before.get(device) != told:
-            said.append(tree.state(device, "init"))
-            said.append(Publication(f"{tree.base}/{device}/$description", described(told), True, 1))
-    if said:
-        said.insert(0, tree.state(tree.root, "init"))
-    return said
+            if not said:
+                yield tree.state(tree.root, "init")
+                said = True
+            yield tree.state(device, "init")
+            yield Publication(f"{tree.base}/{device}/$description", written(told), True, 1)
 
 
-def read_descriptions(tree: Tree, retained: Mapping[str, bytes]) -> dict[str, dict[str, Any]]:
+def read_descriptions(tree: Tree, retained: Mapping[str, bytes]) -> Documents:
     """The descriptions among retained topics, by device id; what is no JSON object is left out."""
-    found = {}
-    for topic, payload in retained.items():
-        if topic.startswith(tree.base) and topic.endswith("/$description"):
-            try:
-                told = json.loads(payload)
-            except ValueError:
-                continue
-            if isinstance(told, dict):
-                found[topic.split("/")[2]] = told
-    return found
+    return Documents(
+        retained,
+        (
+            (topic.split("/")[2], topic)
+            for topic in retained
+            if topic.startswith(f"{tree.base}/") and topic.endswith("/$description")
+        ),
+    )
 
 
 def refuse_foreign(tree: Tree, found: Mapping[str, Mapping[str, Any]]) -> None:
@@ -131,43 +129,47 @@ def removal(
     """
     devices = list(gone)
     topics = dict.fromkeys(f"{tree.base}/{device}/$state" for device in devices)
-    known = list(retained)
+    known: dict[str, list[str]] = {device: [] for device in devices}
+    for topic in retained:
+        if topic.startswith(f"{tree.base}/"):
+            below = known.get(topic.split("/", 3)[2])
+            if below is not None:
+                below.append(topic)
     for device in devices:
-        base = f"{tree.base}/{device}/"
-        topics.update(dict.fromkeys(topic for topic in known if topic.startswith(base)))
-        for node, told in found.get(device, {}).get("nodes", {}).items():
-            for prop, spec in told.get("properties", {}).items():
-                if spec.get("retained", True):
-                    topics[f"{base}{node}/{prop}"] = None
-                    if spec.get("settable"):
-                        topics[f"{base}{node}/{prop}/$target"] = None
-        topics[f"{base}$description"] = None
+        topics.update(dict.fromkeys(known[device]))
+        topics.update(dict.fromkeys(_values(tree, device, found.get(device, {}))))
+        topics[f"{tree.base}/{device}/$description"] = None
     return [Publication(topic, b"", True, 1) for topic in topics]
 
 
-def leftovers(tree: Tree, retained: Iterable[str]) -> list[Publication]:
-    """Take away what the broker holds below devices of ours that the plan does not describe any more.
+def outlived(
+    tree: Tree, descriptions: Mapping[str, Mapping[str, Any]], before: Mapping[str, Mapping[str, Any]]
+) -> list[Publication]:
+    """Take away the values of properties that a device had before and has no more."""
+    gone: list[str] = []
+    for device, told in descriptions.items():
+        was = before.get(device)
+        if was is not None and was != told:
+            now = set(_values(tree, device, told))
+            gone += (topic for topic in _values(tree, device, was) if topic not in now)
+    return [Publication(topic, b"", True, 1) for topic in gone]
 
-    Alerts are left: the rules know which of them still stand (`stale_alerts`). Commands are left: they are
-    not ours.
-    """
-    described_topics = {tree.state_topic}
-    for device in tree.devices.values():
-        base = f"{tree.base}/{device.id}"
-        described_topics |= {f"{base}/$state", f"{base}/$description"}
-        for prop in device.properties.values():
-            if prop.retained:
-                described_topics.add(f"{base}/{device.node}/{prop.id}")
-            if prop.target:
-                described_topics.add(f"{base}/{device.node}/{prop.id}/$target")
-    return [
-        Publication(topic, b"", True, 1)
-        for topic in retained
-        if _ours(tree, topic)
-        and "/$alert/" not in topic
-        and not topic.endswith("/set")
-        and topic not in described_topics
-    ]
+
+def _values(tree: Tree, device: str, description: Mapping[str, Any]) -> Iterator[str]:
+    """The topics on which a device retains values, by its description, which may be anybody's."""
+    for node, told in _members(description, "nodes"):
+        for prop, spec in _members(told, "properties"):
+            if spec.get("retained", True):
+                topic = f"{tree.base}/{device}/{node}/{prop}"
+                yield topic
+                if spec.get("settable"):
+                    yield f"{topic}/$target"
+
+
+def _members(document: Mapping[str, Any], key: str) -> Iterator[tuple[str, dict[str, Any]]]:
+    members = document.get(key)
+    if isinstance(members, dict):
+        yield from ((name, member) for name, member in members.items() if isinstance(member, dict))
 
 
 def stale_alerts(tree: Tree, retained: Iterable[str], standing: Mapping[str, bytes]) -> list[Publication]:

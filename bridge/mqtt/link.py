@@ -13,15 +13,18 @@ import random
 import ssl
 import time
 from collections import OrderedDict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import chain
 from pathlib import Path
+from typing import NamedTuple
 
 import structlog
 from paho.mqtt.client import topic_matches_sub
 
 from bridge.errors import PermanentError
 from bridge.mqtt.publication import Publication
+from bridge.mqtt.retained import Packed, Retained
 from bridge.mqtt.wire import ConnectionEndedError, Wire
 
 _log = structlog.get_logger()
@@ -91,12 +94,17 @@ class LinkSettings:
     payload_limit_bytes: int = 20_000
 
 
-Arrange = Callable[[Mapping[str, bytes]], Iterable[tuple[str, bytes]]]
-"""Which retained topics to say in which order on a connect; `bridge.mqtt.homie.arrange` for Homie's order."""
+Again = tuple[str, bytes | None]
+"""A retained topic to say again, and with which payload; None: the one that stands when its turn comes."""
+Arrange = Callable[[Mapping[str, bytes]], Iterable[Again]]
+"""Which retained topics to say in which order on a connect; `homie_lifecycle.arrange` for Homie's order.
+
+It may decide as it goes, if it does not mind that the topics change after its first answer.
+"""
 
 
-def _as_published(retained: Mapping[str, bytes]) -> Iterable[tuple[str, bytes]]:
-    return list(retained.items())
+def _as_published(retained: Mapping[str, bytes]) -> Iterable[Again]:
+    return [(topic, None) for topic in retained]
 
 
 def _ignore(*_args: object) -> None:
@@ -127,7 +135,7 @@ class Link:
         jitter: Callable[[], float] | None = None,
     ) -> None:
         self.settings = settings
-        self.retained: dict[str, bytes] = {}
+        self.retained = Retained()
         """Everything the broker should hold of ours, in order of first publication."""
         self.dropped = 0
         """Messages let go because nobody waits for them: QoS 0, not retained, offline or congested."""
@@ -142,7 +150,9 @@ class Link:
         self._wire: Wire | None = None
         self._flowing = False
         # Ordered because taking the first of a large plain dict gets slower with each one taken.
-        self._pending: OrderedDict[object, Publication] = OrderedDict()
+        self._pending: OrderedDict[object, _Waiting] = OrderedDict()
+        self._again: Iterator[Again] = iter(())
+        self._again_left = 0
         self._alone: dict[str, Publication] = {}
         self._sent_alone: Publication | None = None
         self._blamed: dict[str, int] = {}
@@ -166,7 +176,7 @@ class Link:
     def unacknowledged(self) -> int:
         """Messages that wait to be sent or to be acknowledged; 0 means the broker has it all."""
         under_way = len(self._wire.inflight) if self._wire else 0
-        return under_way + len(self._pending) + len(self._alone)
+        return under_way + len(self._pending) + len(self._alone) + self._again_left
 
     async def wait_connected(self, limit_s: float) -> bool:
         """Wait until connected, at most `limit_s` seconds; whether it is."""
@@ -190,10 +200,11 @@ class Link:
                 f"{len(payload)} bytes on {topic} are more than this link sends "
                 f"({self.settings.payload_limit_bytes} bytes): brokers may hang up on it",
             )
+        kept: bytes | Packed = payload
         if retain and payload:
             if topic not in self.retained and not self._valid(topic):
                 return False
-            self.retained[topic] = payload
+            kept = self.retained.keep(topic, payload)
             if qos == 0:
                 self._seldom.add(topic)
         elif not self._valid(topic):
@@ -204,33 +215,33 @@ class Link:
             if self._aside[topic] == payload:
                 return False
             del self._aside[topic]
-        publication = Publication(topic, payload, retain, qos)
         wire = self._wire
         if self._flowing and wire is not None:
-            undisturbed = not (self._pending or self._alone or self._blamed or self._sent_alone)
-            if undisturbed and not wire.congested and (not qos or len(wire.inflight) < self.settings.window):
-                wire.publish(publication)
+            waiting = self._pending or self._again_left or self._alone or self._blamed or self._sent_alone
+            if not (waiting or wire.congested) and (not qos or len(wire.inflight) < self.settings.window):
+                wire.publish(Publication(topic, payload, retain, qos))
                 return True
-            self._wait(publication)
-            if not wire.inflight:
-                self._drain()  # no acknowledgement will come to do it
+            self._wait(_Waiting(topic, kept, retain, qos))
+            self._drain_if_idle()
             return True
         if retain and payload:
             if topic in self._alone:  # an older value that was under way when the connection ended
-                self._alone[topic] = publication
+                self._alone[topic] = Publication(topic, payload, retain, qos)
             return True  # said again from `retained` on connect
         if qos == 0 and not retain:
             self.dropped += 1
             return False
-        self._wait(publication)
+        self._wait(_Waiting(topic, kept, retain, qos))
         return True
 
     def repeat(self, topics: Iterable[str]) -> None:
-        """Say retained topics again as they are, for somebody who may have missed them."""
-        for topic in topics:
-            payload = self.retained.get(topic)
-            if payload is not None:
-                self.publish(topic, payload, True, 0 if topic in self._seldom else 1)
+        """Say retained topics again as they stand, for somebody who may have missed them; news goes first."""
+        if not self._flowing:
+            return  # a connect says everything
+        known = [(topic, None) for topic in topics if topic in self.retained]
+        self._again = chain(self._again, known)
+        self._again_left += len(known)
+        self._drain_if_idle()
 
     def _valid(self, topic: str) -> bool:
         if topic and "+" not in topic and "#" not in topic and "\0" not in topic:
@@ -242,23 +253,23 @@ class Link:
         self._call(self._on_refused, topic, reason)
         return False
 
-    def _wait(self, publication: Publication) -> None:
-        topic, payload, retain, qos = publication
+    def _wait(self, waiting: "_Waiting") -> None:
+        topic, payload, retain, qos = waiting
         self._alone.pop(topic, None)
         if topic in self._blamed:
-            self._alone[topic] = publication
+            self._alone[topic] = waiting.publication()
         elif not retain and qos == 0:
             if len(self._pending) < self.settings.window * 10:
-                self._pending[object()] = publication
+                self._pending[object()] = waiting
             else:
                 self.dropped += 1
         elif topic.endswith(("/$state", "/$description")):
             # Homie: a description changes between `init` and `ready`, so each of these is said, in order.
-            self._pending[object()] = publication
+            self._pending[object()] = waiting
         else:
             if not payload:
                 self._pending.pop(topic, None)  # a removal keeps its place after what was removed before
-            self._pending[topic] = publication
+            self._pending[topic] = waiting
 
     def _drain(self) -> None:
         wire = self._wire
@@ -270,12 +281,36 @@ class Link:
             self._sent_alone = None
         if self._sent_alone is not None:
             return
-        while self._pending and len(inflight) < window and not wire.congested:
-            wire.publish(self._pending.popitem(last=False)[1])
-        if self._alone and not self._pending and not inflight:
+        while len(inflight) < window and not wire.congested:
+            publication = self._next()
+            if publication is None:
+                break
+            wire.publish(publication)
+        if self._alone and not self._pending and not self._again_left and not inflight:
             topic = next(iter(self._alone))
             self._sent_alone = self._alone.pop(topic)
             wire.publish(self._sent_alone)
+
+    def _drain_if_idle(self) -> None:
+        if self._wire is not None and not self._wire.inflight:
+            self._drain()  # no acknowledgement will come to do it
+
+    def _next(self) -> Publication | None:
+        """What to send next: news before what is said again, so that a fault does not wait behind values."""
+        if self._pending:
+            waiting = self._pending.popitem(last=False)[1]
+            if not self._pending:
+                self._pending = OrderedDict()  # an emptied one keeps the room of thousands
+            return waiting.publication()
+        for topic, given in self._again:
+            if given is None:
+                self._again_left = max(1, self._again_left - 1)
+            payload = self.retained.get(topic)
+            if payload is None or topic in self._alone or self._aside.get(topic) == payload:
+                continue  # taken away meanwhile, or under suspicion
+            return Publication(topic, given or payload, True, 0 if topic in self._seldom else 1)
+        self._again, self._again_left = iter(()), 0
+        return None
 
     # -------------------------------------------------------- life
 
@@ -346,11 +381,9 @@ class Link:
         self._call(self._on_connected)
         waiting, self._pending = self._pending, OrderedDict()
         for key, publication in waiting.items():
-            if not (publication.retain and publication.payload):
+            if not (publication.retain and publication.kept):
                 self._pending[key] = publication
-        for topic, payload in self._arrange(self.retained):
-            if self._aside.get(topic) != payload and topic not in self._alone:
-                self._wait(Publication(topic, payload, True, 0 if topic in self._seldom else 1))
+        self._again, self._again_left = iter(self._arrange(self.retained)), len(self.retained)
         self._flowing = True
         self._up.set()
         self._drain()
@@ -445,7 +478,7 @@ class Link:
 
     async def gather(
         self, filters: Sequence[str], *, quiet_s: float = 0.5, limit_s: float = 10.0
-    ) -> dict[str, bytes]:
+    ) -> Retained:
         """What the broker holds retained under `filters`: collected until nothing more comes for `quiet_s`.
 
         A broker may hand out only a part of many topics: what is missing is unknown, not absent.
@@ -454,7 +487,7 @@ class Link:
         wire = self._wire
         if wire is None or not self._flowing:
             raise ConnectionEndedError("there is no connection to the broker")
-        gathering = _Gathering(tuple(filters), {}, time.monotonic())
+        gathering = _Gathering(tuple(filters), Retained(), time.monotonic())
         self._gathering.append(gathering)
         try:
             await wire.subscribe(filters, limit_s)
@@ -486,8 +519,21 @@ class Link:
             _log.exception("link.callback_failed", callback=getattr(callback, "__name__", "?"), topic=topic)
 
 
+class _Waiting(NamedTuple):
+    """A publication that waits to be sent, its payload as small as `Retained` keeps it."""
+
+    topic: str
+    kept: bytes | Packed
+    retain: bool
+    qos: int
+
+    def publication(self) -> Publication:
+        payload = self.kept.payload() if isinstance(self.kept, Packed) else self.kept
+        return Publication(self.topic, payload, self.retain, self.qos)
+
+
 @dataclass(slots=True)
 class _Gathering:
     filters: tuple[str, ...]
-    found: dict[str, bytes]
+    found: Retained
     newest_s: float

@@ -114,6 +114,7 @@ class Outlet:
         self._send(lifecycle.announce(tree, descriptions, {}))
         self._send(held.values())
         self._send(self._states())
+        self._send(lifecycle.outlived(tree, descriptions, before))
         gone = lifecycle.ghosts(tree, before)
         self._send(lifecycle.removal(tree, gone, before, found))
         self._send(lifecycle.stale_alerts(tree, found, self._link.retained))
@@ -145,7 +146,9 @@ class Outlet:
         before = lifecycle.read_descriptions(old, self._link.retained)
         descriptions = tree.descriptions(before, floor=self._floor())
         changed = {device for device in tree.devices if before.get(device) != descriptions[device]}
+        outlived = lifecycle.outlived(tree, descriptions, before)
         self._send(lifecycle.announce(tree, descriptions, before))
+        self._send(outlived)
         gone = [device for device in old.devices if device not in tree.devices]
         self._send(lifecycle.removal(tree, gone, before, list(self._link.retained)))
         if changed:

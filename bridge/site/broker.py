@@ -16,6 +16,7 @@ from bridge.mqtt.announcer import Announcer
 from bridge.mqtt.homie_values import HomieError
 from bridge.mqtt.link import Link
 from bridge.mqtt.outlet import Outlet
+from bridge.mqtt.retained import Retained
 from bridge.mqtt.wire import ConnectionEndedError
 from bridge.site.configuration import Configuration
 from bridge.site.history import OnTrouble
@@ -95,7 +96,7 @@ class BrokerSide:
             found = await self._gather(self.outlet.survey_filters)
             ghosts = self.outlet.ghost_filters(found)
             if ghosts:
-                found |= await self._gather(ghosts)
+                found.update(await self._gather(ghosts))
         except ConnectionEndedError:
             return
         self.knows_site = self.outlet.tree.state_topic in found
@@ -110,7 +111,7 @@ class BrokerSide:
             _log.error("outlet.foreign_tree", detail=str(error))
             self._on_trouble(Condition.DUPLICATE_SITE, str(error), True)
 
-    async def _gather(self, filters: list[str]) -> dict[str, bytes]:
+    async def _gather(self, filters: list[str]) -> Retained:
         return await self.link.gather(filters, quiet_s=SURVEY_QUIET_S, limit_s=SURVEY_LIMIT_S)
 
     def _counters(self, found: Mapping[str, bytes]) -> list[Event]:

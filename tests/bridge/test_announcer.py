@@ -30,7 +30,7 @@ def test_a_new_plan_says_only_what_changed_and_takes_away_what_is_gone():
 def test_the_same_plan_again_says_nothing():
     """What was said stands: nothing is said twice."""
     _, announcer = an_announcer(tree(ports=2))
-    assert announcer.replan(tree(ports=2)) == []
+    assert list(announcer.replan(tree(ports=2))) == []
 
 
 def test_somebody_elses_document_is_left_alone_for_good():
@@ -40,7 +40,7 @@ def test_somebody_elses_document_is_left_alone_for_good():
     announcer = Announcer(link, prefix="shown", version="1")
     topic = "shown/device/lane-gable-port-1/config"
     found = {topic: json.dumps({"origin": {"name": "another"}, "device": {}}).encode()}
-    said = announcer.open(before, found, [])
+    said = list(announcer.open(before, found, []))
     for one in said:
         link.publish(*one)
     assert topic not in {one.topic for one in said}

@@ -189,7 +189,7 @@ class Running:
         found = await self.link.gather(self.outlet.survey_filters, quiet_s=0.2, limit_s=5)
         ghosts = self.outlet.ghost_filters(found)
         if ghosts:
-            found |= await self.link.gather(ghosts, quiet_s=0.2, limit_s=5)
+            found.update(await self.link.gather(ghosts, quiet_s=0.2, limit_s=5))
         self.outlet.open(found)
         return self
 

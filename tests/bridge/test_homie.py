@@ -10,12 +10,13 @@ import re
 import pytest
 from homie_site import ALL, plan, port, site, tree
 
-from bridge.mqtt.homie import Refusal, Tree, described
+from bridge.mqtt.documents import written
+from bridge.mqtt.homie import Refusal, Tree
 from bridge.mqtt.homie_lifecycle import (
     announce,
     arrange,
     ghosts,
-    leftovers,
+    outlived,
     read_descriptions,
     refuse_foreign,
     removal,
@@ -111,7 +112,7 @@ def test_a_port_has_what_it_can_report():
 def test_descriptions_stay_small():
     """With 48 ports on a controller each description stays below 8 kB, as embedded brokers need."""
     told = tree(ports=48).descriptions()
-    largest = max(len(described(one)) for one in told.values())
+    largest = max(len(written(one)) for one in told.values())
     assert len(told) == 1 + 1 + 48 + 1
     assert largest < 8_000
 
@@ -328,7 +329,7 @@ def test_structure_is_said_from_the_leaves():
         "lane-gable-port-2/$state=init", "lane-gable-port-2/$description",
         "lane-gable/$state=init", "lane-gable/$description",
     ]  # fmt: skip
-    assert announce(now, before | now.descriptions(before), now.descriptions(before)) == []
+    assert not list(announce(now, before | now.descriptions(before), now.descriptions(before)))
 
 
 @must("parent-first")
@@ -336,7 +337,7 @@ def test_devices_that_go_lose_their_state_first():
     """Once the parents' lists are said, each `$state` of what goes is cleared, then the rest (PIT-06)."""
     old = tree(ports=2, controllers=("gable", "mast"))
     now = tree(ports=1, controllers=("gable",))
-    held = {f"homie/5/{device}/$description": described(told) for device, told in old.descriptions().items()}
+    held = {f"homie/5/{device}/$description": written(told) for device, told in old.descriptions().items()}
     held["homie/5/lane-mast-port-1/$alert/fuse-trip"] = b"Tripped."
     held["homie/5/hill/$description"] = b'{"homie":"5.0","version":1}'
     held["homie/5/lane-gable/$description/odd"] = b"{"
@@ -354,41 +355,51 @@ def test_devices_that_go_lose_their_state_first():
     assert "lane-gable/$description" in parents
 
 
-def test_leftovers_below_our_own_devices():
+def test_what_a_device_outlives_is_taken_away():
     """Values of properties that are no more, and alerts that stand no more, are taken away; nothing else."""
-    one = tree(abilities=Abilities())
+    was, now = tree().descriptions(), tree(abilities=Abilities()).descriptions()
     base = "homie/5/lane-gable-port-1"
-    held = {
-        f"{base}/$state": b"ready", f"{base}/$description": b"{}", f"{base}/port/power": b"true",
-        f"{base}/port/power/$target": b"true", f"{base}/port/voltage": b"12",
-        f"{base}/port/mode/$target": b"on",
-        f"{base}/port/power/set": b"true", f"{base}/$alert/no-load": b"x", f"{base}/$alert/fuse-trip": b"y",
-        "homie/5/hill/site/load": b"1", "homie/5/lane/site/load": b"1",
-    }  # fmt: skip
-    assert [said.topic for said in leftovers(one, held)] == [
-        f"{base}/port/voltage",
-        f"{base}/port/mode/$target",
-    ]
+    gone = {said.topic for said in outlived(tree(abilities=Abilities()), now, was)}
+    assert f"{base}/port/voltage" in gone
+    assert {
+        topic for topic in gone if topic.endswith(("/power", "/$state", "/$description", "/mode"))
+    } == set()
+    assert all(said.payload == b"" and said.retain for said in outlived(tree(), now, was))
+    assert outlived(tree(), was, was) == []
+    held = {f"{base}/$alert/no-load": b"x", f"{base}/$alert/fuse-trip": b"y", "homie/5/hill/$alert/a": b"z"}
     standing = {f"{base}/$alert/fuse-trip": b"y"}
-    assert [said.topic for said in stale_alerts(one, held, standing)] == [f"{base}/$alert/no-load"]
+    assert [said.topic for said in stale_alerts(tree(), held, standing)] == [f"{base}/$alert/no-load"]
+
+
+@pytest.mark.parametrize(
+    "nodes", [7, [1], {"port": 7}, {"port": {"properties": [1]}}, {"port": {"properties": {"a": 1}}}]
+)
+def test_a_damaged_description_of_a_ghost_does_not_keep_it(nodes):
+    """A ghost goes whatever stands in its description: a broker holds what anybody said."""
+    device = "lane-gable-port-9"
+    found = {device: {"root": "lane", "nodes": nodes}}
+    held = [f"homie/5/{device}/port/power", f"homie/5/{device}/$state", f"homie/5/{device}/$description"]
+    said = removal(tree(), ghosts(tree(), found), found, held)
+    assert sorted(one.topic for one in said) == sorted(held)
 
 
 @must("description-state")
 def test_order_at_a_connect():
-    """First the root's `init`, alerts and what is lost; each device whole before its state; the root last."""
+    """First the root's `init`, alerts and what is lost; each device whole before its state; then the root."""
     one = tree(ports=1, controllers=("gable", "mast"), props=False)
     retained = {}
     for device, told in one.descriptions().items():
         retained[f"homie/5/{device}/$state"] = b"lost" if "mast" in device else b"ready"
         node = one.devices[device].node
         retained[f"homie/5/{device}/{node}/fault"] = b"none"
-        retained[f"homie/5/{device}/$description"] = described(told)
+        retained[f"homie/5/{device}/$description"] = written(told)
     retained["homie/5/lane-gable-port-1/$alert/fuse-trip"] = b"Tripped."
     retained["homeassistant/device/lane/config"] = b"{}"
-    said = states([Publication(topic, payload, True, 1) for topic, payload in arrange(one, retained)])
+    again = [(topic, payload or retained[topic]) for topic, payload in arrange(one, retained)]
+    said = states([Publication(topic, payload, True, 1) for topic, payload in again])
     assert said[:2] == ["lane/$state=init", "lane-gable-port-1/$alert/fuse-trip"]
     assert set(said[2:4]) == {"lane-mast/$state=lost", "lane-mast-port-1/$state=lost"}
-    assert said[-1] == "lane/$state=ready"
+    assert said[-2:] == ["lane/$state=ready", "homeassistant/device/lane/config"]
     place = said.index("lane-gable-port-1/$state=init")
     assert said[place : place + 4] == [
         "lane-gable-port-1/$state=init", "lane-gable-port-1/$description", "lane-gable-port-1/port/fault",
@@ -402,8 +413,8 @@ def test_order_at_a_connect():
 def test_a_description_is_json_text():
     """A description is one JSON document in UTF-8."""
     told = tree().descriptions()["lane-gable-port-1"]
-    assert json.loads(described(told)) == told
-    assert "\u00b0C".encode() in described(told)
+    assert json.loads(written(told)) == told
+    assert "\u00b0C".encode() in written(told)
 
 
 def test_the_table_of_musts_is_proven():

@@ -147,7 +147,7 @@ def test_a_site_that_shrank_leaves_no_ghosts(broker, site_id):
             found = read_descriptions(now, held)
             gone = ghosts(now, found)
             assert gone == [f"{site_id}-gable-port-3"]
-            held |= await link.gather([f"{ghost}/#"])
+            held.update(await link.gather([f"{ghost}/#"]))
             for one in announce(now, now.descriptions(found), found):
                 link.publish(*one)
             for one in removal(now, gone, found, held):

@@ -3,14 +3,15 @@
 import asyncio
 
 import pytest
-from homie_site import plan
+from homie_site import ALL, plan, port
 from structlog.testing import capture_logs
 from support import run_async, until
 
 from bridge.mqtt.homie import Tree
 from bridge.mqtt.link import Link, LinkSettings
 from bridge.mqtt.outlet import Outlet
-from rules.door import Asked, Verb
+from rules.door import Asked, Publish, Verb
+from rules.ports import Abilities
 
 pytestmark = pytest.mark.broker
 
@@ -18,8 +19,8 @@ pytestmark = pytest.mark.broker
 class Inlet:
     """An outlet on a real broker; `asked` is what got through to the rules."""
 
-    def __init__(self, broker, site_id) -> None:
-        self.tree = Tree(plan(site_id))
+    def __init__(self, broker, site_id, abilities=ALL) -> None:
+        self.tree = Tree(plan(site_id, abilities=abilities))
         self.asked: list[Asked] = []
         self.link = Link(
             LinkSettings(
@@ -43,7 +44,7 @@ class Inlet:
     async def __aenter__(self):
         self.task = asyncio.create_task(self.link.run())
         assert await self.link.wait_connected(10)
-        self.outlet.open({})
+        self.outlet.open(await self.link.gather(self.outlet.survey_filters, quiet_s=0.2))
         return self
 
     async def __aexit__(self, *_):
@@ -152,5 +153,42 @@ def test_commands_are_heard_while_the_tree_is_still_held(broker, observe, site_i
             await until(lambda: watch.latest.get(f"{inlet.port}/last-answer", b"").startswith(b"Refused"))
             first = next(seen.topic for seen in watch.messages)
             assert first.endswith("$state")
+
+    run_async(story())
+
+
+def test_values_of_properties_that_are_no_more_are_taken_away(broker, observe, site_id) -> None:
+    """A port that measures no voltage any more, told at a start or by a new plan, leaves none standing."""
+    voltage = f"homie/5/{site_id}-gable-port-1/port/voltage"
+    fewer = Abilities(voltage=False, temperature=True)
+    watch = observe(f"homie/5/{site_id}-gable-port-1/#")
+
+    async def said(inlet: Inlet) -> None:
+        inlet.outlet.say(Publish(port(), "voltage", 12.1))
+        await until(lambda: watch.latest.get(voltage) == b"12.1")
+
+    async def story() -> None:
+        async with Inlet(broker, site_id) as inlet:
+            await said(inlet)
+        async with Inlet(broker, site_id, fewer):
+            await until(lambda: watch.latest[voltage] == b"")
+        async with Inlet(broker, site_id) as inlet:
+            await said(inlet)
+            inlet.outlet.replan(plan(site_id, abilities=fewer), Tree(plan(site_id, abilities=fewer)))
+            await until(lambda: watch.latest[voltage] == b"")
+            assert voltage not in inlet.link.retained
+
+    run_async(story())
+
+
+def test_bottomless_json_under_an_id_of_ours_does_not_keep_us_from_speaking(broker, observe, site_id) -> None:
+    """A description nested deeper than a reader can follow, left by anybody, is written over."""
+    topic = f"homie/5/{site_id}-gable-port-1/$description"
+    watch = observe(topic)
+    watch.publish(topic, b"[" * 15_000, retain=True)
+
+    async def story() -> None:
+        async with Inlet(broker, site_id):
+            await until(lambda: watch.latest.get(topic, b"").startswith(b"{"))
 
     run_async(story())

@@ -18,7 +18,8 @@ from fuzz_target import SEPARATOR, Target, explained, joined, nothing_unexpected
 from bridge.config import Settings, parse
 from bridge.control import _talk
 from bridge.journal import Journal, safety_to_json
-from bridge.mqtt.homie import Refusal, Tree, described
+from bridge.mqtt.documents import written
+from bridge.mqtt.homie import Refusal, Tree
 from bridge.mqtt.homie_values import HomieError
 from bridge.mqtt.link import LinkSettings
 from bridge.mqtt.publication import Publication
@@ -270,7 +271,7 @@ def remembered(data: bytes) -> None:
 
 def _remembered() -> list[bytes]:
     tree = demo_tree()
-    told = [described(one) for one in tree.descriptions().values()]
+    told = [written(one) for one in tree.descriptions().values()]
     gone = told[2].replace(b"quarry-lane-gable-port-1", b"quarry-lane-gone")
     document = (
         b'{"origin":{"name":"duskward"},"availability":[{"topic":"%s"}],"components":{"a":{"p":"sensor"}}}'
