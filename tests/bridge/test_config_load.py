@@ -146,6 +146,15 @@ def test_limits_inherit_setting_by_setting(site):
     assert set(site.ports["gable/2"].limits) == set(DEFAULT_LIMITS)
 
 
+def test_ports_that_are_alike_share_what_they_are(site):
+    """Limits, reclosing and abilities of a thousand equal ports are kept once; another limit stays another."""
+    ports = list(site.ports.values())
+    for attribute in ("limits", "reclosing", "abilities"):
+        values = [getattr(port, attribute) for port in ports]
+        different = [value for n, value in enumerate(values) if value not in values[:n]]
+        assert len({id(value) for value in values}) == len(different) < len(values)
+
+
 def test_reclosing_is_off_unless_asked_for(site):
     """No dead times, no shots; what the site says of reclaiming holds for its ports."""
     assert site.ports["gable/1"].reclosing == Reclosing(reclaim_s=120.0)
