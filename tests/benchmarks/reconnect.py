@@ -63,7 +63,7 @@ class Subscriber:
         count = self.count
         time.sleep(3.0)
         self.read()
-        return 0 < count and self.count - count < 600
+        return count > 0 and self.count - count < 600
 
     def close(self) -> None:
         """Leave the broker."""
