@@ -341,7 +341,8 @@ _KINDS: dict[str, Callable[[Season, float, float], Plan]] = {
 
 
 def play(folder: Path, *, seed: int, nights: int, day_s: float, say: Callable[[str], None]) -> dict[str, Any]:
-    """Play a season in `folder` and judge it; its figures."""
+    """Play a season in `folder`, which is made if need be, and judge it; its figures."""
+    folder.mkdir(parents=True, exist_ok=True)
     with Rig(folder, seed=seed, relay=True) as rig:
         season = Season(rig, nights=nights, day_s=day_s)
         try:
