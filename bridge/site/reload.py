@@ -22,7 +22,7 @@ from rules.plan import SitePlan
 _log = structlog.get_logger()
 
 WATCH_FILES_S = 2.0
-"""Configuration and calendar files are looked at this often [s]."""
+"""Configuration, wording and calendar files are looked at this often [s]."""
 
 
 class Reload:
@@ -54,9 +54,13 @@ class Reload:
 
     # ------------------------------------------------------------ files
 
+    def _own_paths(self) -> set[str]:
+        """The configuration's files, of which the plan is made."""
+        of_plan = (self._configuration.file, self._configuration.settings.site.wording_file)
+        return {str(path) for path in of_plan if path is not None}
+
     def _paths(self) -> list[str]:
-        file = self._configuration.file
-        return [*calendars(self._configuration.plan), *([str(file)] if file else [])]
+        return [*calendars(self._configuration.plan), *self._own_paths()]
 
     async def watch(self, asked: asyncio.Event) -> None:
         """For ever: read again what changed, and everything whenever `asked` is set."""
@@ -69,10 +73,10 @@ class Reload:
             now = await asyncio.to_thread(stamps, self._paths())
             changed = {path for path in now if now[path] != known.get(path)}
             known = now
-            file = self._configuration.file
-            if file is not None and (everything or str(file) in changed):
+            own = self._own_paths()
+            if self._configuration.file is not None and (everything or own & changed):
                 self._offer()
-            if everything or changed - {str(file)}:
+            if everything or changed - own:
                 self._feed([*read_calendars(self._configuration.plan)])
 
     def _offer(self) -> None:
@@ -86,7 +90,7 @@ class Reload:
             for problem in error.problems:
                 _log.error("configuration.refused", problem=str(problem))
             return
-        if settings == running:
+        if settings == running and plan.wording == self._configuration.plan.wording:
             return
         if settings.broker != running.broker or settings.site.state_dir != running.site.state_dir:
             _log.warning(

@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 
 import pytest
 import yaml
+from structlog.testing import capture_logs
 from support import Observer, run_async, until
 
 from bridge import control
@@ -16,7 +17,7 @@ from bridge.simulator.scenarios import reach_of
 from bridge.simulator.site import SimulatedSite
 from bridge.simulator.spec import ControllerSpec, PortSpec, SiteSpec, StringSpec
 from rules.door import Verb
-from rules.ports import Target, TargetKind
+from rules.ports import Condition, Target, TargetKind
 
 pytestmark = pytest.mark.broker
 
@@ -199,6 +200,35 @@ def test_a_changed_file_is_taken_and_a_bad_one_refused(broker, site_id, tmp_path
             await until(lambda: observer.latest.get(f"homie/5/{site_id}/$state") == b"ready")
             assert [one for one in list(simulated.history)[changes:] if one.port == "eave/1"] == []
             assert simulated.truth("eave/1").power
+
+    run_async(go())
+
+
+def test_a_wording_file_is_read_again_when_it_changes(broker, site_id, tmp_path):
+    """Reworded messages are said without a restart; while the file is broken, the words stay as they were."""
+    words = tmp_path / "words.yaml"
+    words.write_text('fuse-trip: {message: "{where}: as it was"}\n')
+
+    async def go():
+        async with site(broker, site_id, tmp_path) as (app, simulated, observer, file, data):
+
+            def said_of_a_trip() -> str:
+                return app.plan.wording.conditions[Condition.FUSE_TRIP].message
+
+            data["site"]["wording_file"] = "words.yaml"
+            file.write_text(yaml.safe_dump(data))
+            app.reload()
+            await until(lambda: "as it was" in said_of_a_trip())
+            words.write_text("fuse-trip: [broken\n")
+            with capture_logs() as logs:
+                app.reload()
+                await until(lambda: [line for line in logs if line["event"] == "configuration.refused"])
+            await turn_on(app, simulated)
+            words.write_text('fuse-trip: {message: "{where}: Sicherung offen"}\n')
+            await until(lambda: "Sicherung" in said_of_a_trip())
+            simulated.port("eave/1").short()
+            alert = f"homie/5/{site_id}-eave-port-1/$alert/fuse-trip"
+            await until(lambda: b"Sicherung offen" in observer.latest.get(alert, b""))
 
     run_async(go())
 
