@@ -153,6 +153,8 @@ class Link:
         self._pending: OrderedDict[object, _Waiting] = OrderedDict()
         self._again: Iterator[Again] = iter(())
         self._again_left = 0
+        self._catching_up: tuple[int, float] | None = None
+        """How many topics are said again on this connect, since when [monotonic s]."""
         self._alone: dict[str, Publication] = {}
         self._sent_alone: Publication | None = None
         self._blamed: dict[str, int] = {}
@@ -290,6 +292,10 @@ class Link:
             topic = next(iter(self._alone))
             self._sent_alone = self._alone.pop(topic)
             wire.publish(self._sent_alone)
+        if self._catching_up is not None and not self.unacknowledged:
+            topics, since_s = self._catching_up
+            self._catching_up = None
+            _log.info("link.caught_up", retained=topics, took_s=round(time.monotonic() - since_s, 3))
 
     def _drain_if_idle(self) -> None:
         if self._wire is not None and not self._wire.inflight:
@@ -384,6 +390,7 @@ class Link:
             if not (publication.retain and publication.kept):
                 self._pending[key] = publication
         self._again, self._again_left = iter(self._arrange(self.retained)), len(self.retained)
+        self._catching_up = (len(self.retained), time.monotonic()) if self.retained else None
         self._flowing = True
         self._up.set()
         self._drain()

@@ -165,12 +165,14 @@ class Yard:
             return bytes(response.read())
 
     @contextmanager
-    def product(self, config: str, *wrapper: str) -> Iterator[subprocess.Popen[bytes]]:
-        """Duskward with this configuration."""
+    def product(
+        self, config: str, *wrapper: str, log_level: str = "warning"
+    ) -> Iterator[subprocess.Popen[bytes]]:
+        """Duskward with this configuration; its log is `duskward.log` in the folder."""
         file = self.folder / "duskward.yaml"
         file.write_text(config)
         how = wrapper or ("-m", "bridge.cli")
-        arguments = [*how, "run", str(file), "--json-logs", "--log-level", "warning"]
+        arguments = [*how, "run", str(file), "--json-logs", "--log-level", log_level]
         with process(arguments, self.folder / "duskward.log") as started:
             yield started
 

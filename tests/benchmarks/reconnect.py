@@ -10,6 +10,7 @@ it was before, and nothing left unacknowledged (all of it is QoS 1), which the p
 
 import argparse
 import asyncio
+import json
 import subprocess
 import time
 from pathlib import Path
@@ -83,7 +84,7 @@ def main() -> None:
     with yard(PORTS, "still") as here:
         before = Subscriber(here.broker.port, here.folder / "before")
         config = configuration(controllers, PORTS, here.http, here.broker.port, here.folder)
-        with here.product(config):
+        with here.product(config, log_level="info"):
             wait_for(lambda: int(here.get("polls")) >= 3 * controllers, 180, what="polls")
             opened = rng.sample(range(controllers), arguments.alerts)
             for controller in opened:
@@ -107,6 +108,9 @@ def main() -> None:
             for what, topics in (("alerts", alerts), ("states", states), ("everything", set(kept))):
                 took_s = max(after.first_s[topic] for topic in topics) - begin_s
                 print(f"{what:>11}: {len(topics):6d} topics, the last {took_s:.2f} s after the first")
+            lines = map(json.loads, (here.folder / "duskward.log").read_text().splitlines())
+            caught_up = [line for line in lines if line["event"] == "link.caught_up"][-1]
+            print(f"{caught_up['took_s']:.2f} s from the connection until all of it was acknowledged")
             print(f"{status['unacknowledged']} messages unacknowledged, as the process says itself")
             print(f"{len(other)} topics have another value than before: {other[:3]}")
     print(load())

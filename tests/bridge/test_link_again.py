@@ -2,6 +2,7 @@
 
 import asyncio
 
+from structlog.testing import capture_logs
 from support import Observer, retained_now, run_async, until, wait_for
 from test_link import running, settings
 
@@ -20,7 +21,7 @@ def a_link(broker, site_id, **more) -> Link:
 
 
 def test_a_fault_does_not_wait_behind_what_is_said_again(start_mosquitto, observe, site_id) -> None:
-    """An alert raised while hundreds of values are said again overtakes nearly all of them."""
+    """An alert raised while hundreds of values are said again overtakes nearly all; the log tells the end."""
     broker = start_mosquitto()
     watch = observe(f"homie/5/{site_id}/#", at=broker)
     link = a_link(broker, site_id)
@@ -30,8 +31,11 @@ def test_a_fault_does_not_wait_behind_what_is_said_again(start_mosquitto, observ
             link.publish(f"homie/5/{site_id}/$alert/fuse-trip", b"Tripped.")
             assert link.unacknowledged > TOPICS / 2
             await until(lambda: not link.unacknowledged)
+            await until(lambda: [line["retained"] for line in logs if line["event"] == "link.caught_up"])
 
-    run_async(story())
+    with capture_logs() as logs:
+        run_async(story())
+    assert [line["retained"] for line in logs if line["event"] == "link.caught_up"] == [TOPICS]
     wait_for(lambda: len(watch.latest) > TOPICS, what="all of it")
     said = [seen.topic.rpartition("/")[2] for seen in watch.messages]
     assert said.index("fuse-trip") < TOPICS / 2
