@@ -104,26 +104,17 @@ def _power_changed(step: Step, port: PortState, *, power: bool) -> None:
     step.tell(port, "power", power)
     if power:
         port.on_attempts = 0
+        if port.flag_ignore_s == float("inf"):
+            port.flag_ignore_s = step.now.monotonic_s + switching.FLAG_FALLS_S
         port.trip_a = None if not port.reclose.tripped else port.trip_a
         if port.reclose.phase is ReclosePhase.OPEN and port.plan.fuse is Fuse.SELF_RESETTING:
             came_back(step, port)
         else:
-            _adopt_closed(step, port)
+            switching.seen_closed(step, port)
     else:
-        state = reclose.opened(port.reclose, port.plan.reclosing, step.now)
-        if state is not port.reclose:
-            port.reclose = state
+        port.reclose = reclose.opened(port.reclose, port.plan.reclosing, step.now)
         power_went_off(step, port)
         learning.power_went_off(step, port)
-
-
-def _adopt_closed(step: Step, port: PortState) -> None:
-    state = reclose.closed(port.reclose, step.now)
-    if state is not port.reclose:
-        port.reclose = state
-        at_s = reclose.survives_at(state, port.plan.reclosing)
-        if at_s is not None:
-            step.timers.at(at_s, port.plan.id)
 
 
 def _measure(step: Step, port: PortState, reading: Reading) -> None:

@@ -277,6 +277,11 @@ def is_over(alarm: Alarm) -> bool:
     return alarm.process is AlarmState.NORMAL
 
 
+def stands(alarm: Alarm) -> bool:
+    """The fault is there, or latched: it explains others. One that only waits for a person explains nothing."""
+    return alarm.process not in (AlarmState.NORMAL, AlarmState.RETURNED)
+
+
 def is_shown(alarm: Alarm) -> bool:
     """Whether its alert stands: not over, and nothing hides it."""
     return not alarm.hidden and alarm.process is not AlarmState.NORMAL

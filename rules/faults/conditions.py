@@ -54,11 +54,12 @@ def set_alarm(step: Step, part: Part, alarm: Alarm) -> None:
 
 def _follow(step: Step, part: Part) -> None:
     """Hide what follows from something graver, and bring it out when that is over."""
-    standing = {alarm.condition for alarm in part.alarms.values() if not alarms.is_over(alarm)}
+    standing = {alarm.condition for alarm in part.alarms.values() if alarms.stands(alarm)}
     hidden = suppressed_by(standing)
     if isinstance(part, PortState):
         controller = step.site.controllers[controller_of(part.plan.id)]
-        if Condition.NO_DATA in controller.alarms:
+        no_data = controller.alarms.get(Condition.NO_DATA)
+        if no_data is not None and no_data.active:
             hidden |= suppressed_by((Condition.NO_DATA,))
     for alarm in tuple(part.alarms.values()):
         suppress(step, part, alarm.condition, on=alarm.condition in hidden)

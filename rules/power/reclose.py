@@ -162,6 +162,11 @@ def due(state: Reclose, now: Now) -> bool:
     )
 
 
+def has_shot(state: Reclose, plan: Reclosing) -> bool:
+    """Whether the plan in force, which may be newer than the trip, still has a shot for this sequence."""
+    return state.shots < len(plan.dead_times_s[:MAX_SHOTS])
+
+
 def shot(state: Reclose, now: Now) -> Reclose:
     """After a shot is used, before power is commanded: keep this state first.
 

@@ -11,7 +11,7 @@ from rules.power import jobs, reclose, staging, switching
 from rules.power.demand import SAFETY_RULES, Facts, Rule, ShowCall, Verdict, decide
 from rules.power.holding import holder_words, holds_on
 from rules.power.reclose import ReclosePhase
-from rules.power.trips import adopt
+from rules.power.trips import adopt, judge_anew
 from rules.shows.schedule import Phase, local_day_time, local_time
 from rules.state import PortState
 from rules.step import Step
@@ -217,13 +217,16 @@ def _shoot(step: Step, port: PortState) -> None:
     plan, now = port.plan.reclosing, step.now
     if state.phase is ReclosePhase.DEAD_TIME:
         by = forbids_closing(step, port)
-        if port.verdict.rule is Rule.HOLD or (by is not None and reclose.due(state, now)):
+        if not reclose.has_shot(state, plan):
+            adopt(step, port, reclose.blocked(state, Decided(Aftermath.NOT_SET_UP)))
+        elif port.verdict.rule is Rule.HOLD or (by is not None and reclose.due(state, now)):
             adopt(step, port, reclose.blocked(state, by or Decided(Aftermath.HELD)))
         elif reclose.due(state, now):
             adopt(step, port, reclose.shot(state, now))
-            step.touch(port)
+            judge_anew(step, port)
             switching.rearm(port)
-            port.flag_ignore_s = float("inf")
+            if port.flag is True:
+                port.flag_ignore_s = float("inf")
         elif state.due_s is not None:
             step.timers.at(state.due_s, port.plan.id)
     elif state.phase is ReclosePhase.RECLAIM:

@@ -9,6 +9,7 @@
 """
 
 from rules.door import CommandResult, Outcome, Record, Switch
+from rules.power import reclose
 from rules.power.demand import SAFETY_RULES
 from rules.power.reclose import ReclosePhase
 from rules.state import NEVER_S, Pending, PortState
@@ -65,7 +66,9 @@ def _drive_off(step: Step, port: PortState, pending: Pending | None) -> None:
     still_on = port.seen_power is True and port.seen_power_s >= port.off_ok_s
     # An ON that no reading has followed may have acted: its controller may have gone silent just then.
     unread_on = port.on_done_s > max(port.reading_s, port.off_ok_s)
-    if not (port.off_owed or still_on or overtaking or unread_on):
+    # After a start, and when its controller is back, nothing will ever tell whether such a port is on.
+    untold = port.seen_power is None and not port.plan.abilities.readback and is_fresh(step, port)
+    if not (port.off_owed or still_on or overtaking or unread_on or untold):
         return
     now_s = step.now.monotonic_s
     if now_s < port.off_next_s and not overtaking:
@@ -163,6 +166,7 @@ def resolve(step: Step, port: PortState, result: CommandResult) -> None:
             )
             if not port.plan.abilities.readback:
                 port.seen_power, port.seen_power_s = False, now_s
+                port.reclose = reclose.opened(port.reclose, port.plan.reclosing, step.now)
                 off_done(step, port)
         return
     if result.outcome in (Outcome.ACCEPTED, Outcome.UNKNOWN):
@@ -172,6 +176,7 @@ def resolve(step: Step, port: PortState, result: CommandResult) -> None:
             port.flag_ignore_s = now_s + FLAG_FALLS_S
         if not port.plan.abilities.readback:
             port.seen_power, port.seen_power_s = True, now_s
+            seen_closed(step, port)
         return
     if result.outcome is Outcome.UNKNOWN:
         port.late_on = True
@@ -180,6 +185,17 @@ def resolve(step: Step, port: PortState, result: CommandResult) -> None:
         port.on_wait_s = now_s
         port.on_attempts += 1
         port.on_spent = False
+
+
+def seen_closed(step: Step, port: PortState) -> None:
+    """Power is on: a shot has closed, and its reclaim time begins."""
+    before = port.reclose
+    port.reclose = reclose.closed(before, step.now)
+    if reclose.kept(port.reclose) != reclose.kept(before):
+        step.must_keep()
+    at_s = reclose.survives_at(port.reclose, port.plan.reclosing)
+    if at_s is not None:
+        step.timers.at(at_s, port.plan.id)
 
 
 def seen_off(step: Step, port: PortState) -> None:
@@ -213,6 +229,8 @@ def controller_back(port: PortState) -> None:
     rearm(port)
     port.off_attempts = 0
     port.off_next_s = NEVER_S
+    if not port.plan.abilities.readback:
+        port.seen_power = None  # it may have restarted, and will not say
 
 
 def owe_off(port: PortState) -> None:

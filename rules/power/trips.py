@@ -1,7 +1,7 @@
 """The trip path: what latches, what is told, what a reset lifts."""
 
 from rules.aftermath import Decided
-from rules.faults import conditions
+from rules.faults import conditions, detect
 from rules.ports import Condition, Fuse
 from rules.power import reclose, switching
 from rules.power.reclose import Reclose, ReclosePhase, Refusal
@@ -60,8 +60,20 @@ def trip(step: Step, port: PortState, cause: Condition, blocked_by: Decided | No
     )
 
 
+def judge_anew(step: Step, port: PortState) -> None:
+    """Power may come back: what switched it off is judged from the beginning, and can switch it off again."""
+    step.touch(port)
+    for condition in (Condition.FUSE_TRIP, *port.detector.active):
+        limit = port.plan.limits.get(condition)
+        if condition is Condition.FUSE_TRIP or (limit is not None and limit.off):
+            port.detector = detect.forget(port.detector, condition)
+            conditions.return_(step, port, condition)
+
+
 def came_back(step: Step, port: PortState) -> None:
     """An open self-resetting fuse closed by itself."""
+    if not port.reclose.self_resetting:
+        return
     adopt(step, port, reclose.self_reset(port.reclose, port.plan.reclosing, step.now))
     conditions.lift(step, port, Condition.FUSE_TRIP, by_person=False)
 
@@ -78,4 +90,5 @@ def reset(step: Step, port: PortState) -> Refusal | None:
     switching.rearm(port)
     for condition in (Condition.LOCKOUT, Condition.FUSE_TRIP):
         conditions.lift(step, port, condition, by_person=True)
+    judge_anew(step, port)
     return None

@@ -1,11 +1,11 @@
 """Faults through the door: told once, kept until dealt with, never made worse."""
 
 from dataclasses import replace
-from datetime import UTC, datetime, time
+from datetime import time
 from types import MappingProxyType
 
 import pytest
-from world import World, site_plan
+from world import World, all_ports, evening, running, site_plan
 
 from rules.door import Alert, Origin, Remark, Verb
 from rules.plan import DEFAULT_LIMITS, Limit, PreShow, Reclosing, SitePlan
@@ -13,25 +13,6 @@ from rules.ports import Condition, Fuse, PortId
 from rules.safety import SafetyState
 from rules.shows.calendar_types import Anchor, Moment
 from rules.wording import wording_from
-
-
-def evening(hour: int, minute: int = 0) -> datetime:
-    """An instant on the evening of 1 December 2025."""
-    return datetime(2025, 12, 1, hour, minute, tzinfo=UTC)
-
-
-def all_ports(plan, **changes):
-    """The plan with every port changed."""
-    ports = {port: replace(spec, **changes) for port, spec in plan.ports.items()}
-    return replace(plan, ports=MappingProxyType(ports))
-
-
-def running(plan, at=None, **more):
-    """A world in the middle of its show."""
-    world = World(plan, utc=evening(17, 58), **more)
-    world.start()
-    world.run_until(at or evening(18, 5))
-    return world
 
 
 def alerts_of(world, condition):

@@ -1,7 +1,7 @@
 """A world for the engine: controllers that obey, a clock that is driven, a record of what happened."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, time, timedelta
 from enum import StrEnum
 from types import MappingProxyType
@@ -74,10 +74,19 @@ def site_plan(ports: int = 4, controllers: int = 1, **more: object) -> SitePlan:
     return SitePlan(**{**values, **more})  # type: ignore[arg-type]
 
 
+def evening(hour: int, minute: int = 0, second: int = 0) -> datetime:
+    """An instant of 1 December 2025, where Dublin keeps UTC."""
+    return datetime(2025, 12, 1, hour, minute, second, tzinfo=UTC)
+
+
+def all_ports(plan: SitePlan, **changes: object) -> SitePlan:
+    """The plan with every port changed."""
+    ports = {port: replace(spec, **changes) for port, spec in plan.ports.items()}  # type: ignore[arg-type]
+    return replace(plan, ports=MappingProxyType(ports))
+
+
 def with_prop(plan: SitePlan, *feeds: str) -> SitePlan:
     """The plan with one prop fed by the named ports."""
-    from dataclasses import replace
-
     prop = PropPlan("arch", "Arch", tuple(PortId(feed) for feed in feeds))
     return replace(plan, props=MappingProxyType({"arch": prop}))
 
@@ -288,3 +297,19 @@ class World:
     def on(self) -> set[str]:
         """The ports that have power."""
         return {port for port, fake in self.ports.items() if fake.power}
+
+
+def running(plan: SitePlan, at: datetime | None = None, **more: object) -> World:
+    """A world in the middle of its show."""
+    world = World(plan, utc=evening(17, 58), **more)  # type: ignore[arg-type]
+    world.start()
+    world.run_until(at or evening(18, 5))
+    return world
+
+
+def reload(world: World, plan: SitePlan) -> None:
+    """The world's plan becomes another one while it runs; new ports are off."""
+    world.plan = plan
+    for port in plan.ports:
+        world.ports.setdefault(port, FakePort())
+    world.step([Configured(plan)])
