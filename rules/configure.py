@@ -1,6 +1,6 @@
 """Plans and kept state come in: the first plan, a new plan, what the journal restored."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 from datetime import timedelta
 from types import MappingProxyType
@@ -11,14 +11,15 @@ from rules.electrics.load import port_loads
 from rules.errors import RulesError
 from rules.faults import alarms, conditions
 from rules.faults.alarms import AlarmEvent
-from rules.plan import SitePlan
+from rules.plan import PropPlan, SitePlan
 from rules.ports import Condition, HoldState, Mode, PortId, Target, TargetKind
 from rules.power import jobs, preshow, reclose, staging
+from rules.power.holding import hangs_on
 from rules.requests import JOURNAL_HOLDER
 from rules.safety import Hold, SafetyState, Shelved, Tripped
 from rules.show_data import hearing
 from rules.shows import schedule
-from rules.state import ControllerState, PortState, SiteState, SupplyState
+from rules.state import NEVER_S, ControllerState, PortState, SiteState, SupplyState
 from rules.step import Step
 from rules.telling import tell_holds
 
@@ -37,19 +38,29 @@ def adopt_plan(step: Step, event: Configured) -> None:
         return
     objections = _objections(site, event.plan)
     if objections:
-        text = " ".join(objections)
-        step.effects.append(Adopted(event.plan, False, text))
-        step.effects.append(Remark("error", site.target, f"The new configuration is refused. {text}"))
+        _refuse(step, event.plan, objections)
         return
-    leaving = [port for port_id, port in site.ports.items() if port_id not in event.plan.ports]
-    for port in leaving:
-        step.touch(port)
-        port.leaving = True
-        step.look_at(port)
     site.successor = event.plan
     site.successor_until_s = step.now.monotonic_s + LEAVE_WITHIN_S
-    for port in leaving:
-        step.timers.at(site.successor_until_s, port.plan.id)
+    _let_leave(step, event.plan)
+
+
+def _refuse(step: Step, plan: SitePlan, objections: list[str]) -> None:
+    text = " ".join(objections)
+    step.effects.append(Adopted(plan, False, text))
+    step.effects.append(Remark("error", step.site.target, f"The new configuration is refused. {text}"))
+
+
+def _let_leave(step: Step, plan: SitePlan) -> None:
+    """Ports that `plan` does not name go dark; one that an earlier plan would have dropped stays again."""
+    for port_id, port in step.site.ports.items():
+        leaves = port_id not in plan.ports
+        if leaves is not port.leaving:
+            step.touch(port)
+            port.leaving = leaves
+            step.look_at(port)
+        if leaves:
+            step.timers.at(step.site.successor_until_s, port_id)
 
 
 def _objections(site: SiteState, plan: SitePlan) -> list[str]:
@@ -59,12 +70,36 @@ def _objections(site: SiteState, plan: SitePlan) -> list[str]:
         found.append(
             f"The site's id can't change from {site.plan.id} to {plan.id} while running; restart instead."
         )
+    props = _props_of(plan)
     for port_id, port in site.ports.items():
-        if port_id not in plan.ports and port.hold_proof is not HoldState.NONE:
+        held = _loses_hold(site, port, props.get(port_id)) if port_id in plan.ports else None
+        if held is not None:
+            found.append(f"{port_id} ({port.plan.name}) is held by {held}: release it before that is undone.")
+        elif port_id not in plan.ports and (port.hold_proof is not HoldState.NONE or _is_held(site, port)):
             found.append(f"{port_id} ({port.plan.name}) is held: release it before it leaves.")
         elif port_id not in plan.ports and port.reclose.tripped:
             found.append(f"{port_id} ({port.plan.name}) is tripped or locked out: reset it before it leaves.")
     return found
+
+
+def _loses_hold(site: SiteState, port: PortState, prop: PropPlan | None = None) -> str | None:
+    """The holder of a hold that keeps `port` dead now, and would not as a feed of `prop` (or alone)."""
+    if not site.holds:
+        return None
+    before = hangs_on(site.target, port.prop, port.feeds)
+    feeds = (port.plan.id,) if prop is None else prop.fed_by
+    after = hangs_on(site.target, None if prop is None else prop.id, feeds)
+    return next((hold.holder for hold in site.holds if hold.target in before - after), None)
+
+
+def _is_held(site: SiteState, port: PortState) -> bool:
+    targets = hangs_on(site.target, port.prop, port.feeds) - {site.target}
+    return any(hold.target in targets for hold in site.holds)
+
+
+def _props_of(plan: SitePlan) -> dict[PortId, PropPlan]:
+    """The prop of every port that feeds one."""
+    return {port: prop for prop in plan.props.values() for port in prop.fed_by}
 
 
 def finish_succession(step: Step) -> bool:
@@ -75,6 +110,12 @@ def finish_succession(step: Step) -> bool:
     lit = [port for port in site.ports.values() if port.leaving and port.seen_power is True]
     if lit and step.now.monotonic_s < site.successor_until_s:
         return False
+    objections = _objections(site, site.successor)
+    if objections:  # held or tripped while it was waited for
+        plan, site.successor = site.successor, None
+        _refuse(step, plan, objections)
+        _let_leave(step, step.plan)
+        return True
     if lit:
         names = ", ".join(port.plan.id for port in lit)
         step.effects.append(
@@ -88,9 +129,15 @@ def finish_succession(step: Step) -> bool:
 
 def _install(step: Step, plan: SitePlan) -> None:
     site = step.site
+    before = site.ports
+    kept = None
+    if site.restored and before.keys() != plan.ports.keys():
+        note_kept(step)
+        site.floors_next_s = NEVER_S  # counters of ports that leave, as they are now
+        kept = safety_of(step)
     site.plan = plan
     site.target = Target(TargetKind.SITE, plan.id)
-    of_prop = {port: prop for prop in plan.props.values() for port in prop.fed_by}
+    of_prop = _props_of(plan)
     calls: dict[PortId, set[str]] = {}
     for show in plan.shows:
         for port_id in show.needs:
@@ -141,6 +188,9 @@ def _install(step: Step, plan: SitePlan) -> None:
     parts: list[PortState | ControllerState | SiteState] = [site, *site.controllers.values(), *ports.values()]
     site.faults = sum(bool(part.alarms) for part in parts)
     _tell_all(step)
+    if kept is not None:
+        _exchange(step, kept, before)
+        step.must_keep()
     step.show_dirty = step.site_dirty = True
     step.look_at_all()
     preshow.schedule(step)
@@ -155,6 +205,9 @@ def _supplies(step: Step, plan: SitePlan) -> dict[str, SupplyState]:
         supply = step.site.supplies.get(key) or SupplyState()
         step.touch(supply)
         supply.ports = tuple(fed.get(key, ()))
+        for port_id in supply.gate.waiting:
+            if port_id not in supply.ports:
+                supply.gate = supply.gate.leave(port_id)
         supplies[key] = supply
     return supplies
 
@@ -222,20 +275,15 @@ def restore(step: Step, event: Restored) -> None:
     if site.plan is None:
         raise RulesError("Restored came before Configured")
     safety = event.safety
-    site.holds = safety.holds
+    site.holds = _placed(step, safety.holds)
     site.weather_hold = safety.weather_hold
-    site.orphans = SafetyState(
-        modes={port: mode for port, mode in safety.modes.items() if port not in site.ports},
-        trips={port: trip for port, trip in safety.trips.items() if port not in site.ports},
-        shots={port: shots for port, shots in safety.shots.items() if port not in site.ports},
-        energy_floor_wh=safety.energy_floor_wh,
-    )
+    site.orphans = _without(safety, site.ports)
     first = event.origin is Origin.FIRST_START
     site.counters_whole = site.counters_whole or first
     for port in site.ports.values():
         # Only a first start begins at zero: a counter that has counted before waits for one who knows it.
         port.meter.start(safety.energy_floor_wh.get(port.plan.id, 0.0 if first else None))
-        _restore_port(step, port, event)
+        _restore_port(step, port, safety, rebooted=event.rebooted)
     for shelved in safety.shelved:
         _restore_shelved(step, shelved)
     if event.origin is Origin.LOST:
@@ -257,8 +305,50 @@ def restore(step: Step, event: Restored) -> None:
     step.look_at_all()
 
 
-def _restore_port(step: Step, port: PortState, event: Restored) -> None:
-    safety, now = event.safety, step.now
+def _without(safety: SafetyState, ports: Collection[PortId]) -> SafetyState:
+    """What is kept of ports that are not among `ports`; counters of all stay."""
+    return SafetyState(
+        modes={port: mode for port, mode in safety.modes.items() if port not in ports},
+        trips={port: trip for port, trip in safety.trips.items() if port not in ports},
+        shots={port: shots for port, shots in safety.shots.items() if port not in ports},
+        energy_floor_wh=safety.energy_floor_wh,
+    )
+
+
+def _exchange(step: Step, kept: SafetyState, before: Collection[PortId]) -> None:
+    """After a reload: what was kept of ports that left is not forgotten, and holds again for those back."""
+    site = step.site
+    for port_id, port in site.ports.items():
+        if port_id not in before:
+            port.meter.start(kept.energy_floor_wh.get(port_id, 0.0 if site.counters_whole else None))
+            _restore_port(step, port, kept)
+    site.orphans = _without(kept, site.ports)
+
+
+def _placed(step: Step, holds: tuple[Hold, ...]) -> tuple[Hold, ...]:
+    """The holds as this plan can honour them: of a site or a prop it does not name, the whole site is held.
+
+    Which ports that meant is not known any more. Held ports and controllers that are gone stay dark anyway.
+    """
+    site, placed = step.site, dict[tuple[Target, str], Hold]()
+    for hold in holds:
+        kind, name = hold.target
+        lost = kind is TargetKind.SITE and hold.target != site.target
+        if lost or (kind is TargetKind.PROP and name not in step.plan.props):
+            text = (
+                f"{hold.holder} held {name}, which the configuration does not name: "
+                f"the whole site is held until a person releases {hold.holder} there."
+            )
+            step.effects.append(Remark("error", site.target, text))
+            step.must_keep()
+            placed.setdefault((site.target, hold.holder), replace(hold, target=site.target))
+        else:
+            placed.setdefault((hold.target, hold.holder), hold)
+    return tuple(placed.values())
+
+
+def _restore_port(step: Step, port: PortState, safety: SafetyState, *, rebooted: bool = False) -> None:
+    now = step.now
     port_id = port.plan.id
     hand = safety.modes.get(port_id)
     trip = safety.trips.get(port_id)
@@ -268,12 +358,12 @@ def _restore_port(step: Step, port: PortState, event: Restored) -> None:
     step.touch(port)
     if hand is not None and hand.mode is Mode.OFF:
         port.hand = hand
-    elif hand is not None and hand.until_utc is not None and not event.rebooted:
+    elif hand is not None and hand.until_utc is not None and not rebooted:
         left_s = min((hand.until_utc - now.utc).total_seconds(), step.plan.manual_on_s)
         if left_s > 0:
             port.hand, port.hand_until_s = hand, now.monotonic_s + left_s
     port.reclose = reclose.restored(
-        trip, shots, port.plan.reclosing, now, fuse=port.plan.fuse, rebooted=event.rebooted
+        trip, shots, port.plan.reclosing, now, fuse=port.plan.fuse, rebooted=rebooted
     )
     if trip is not None:
         port.trip_a = trip.measured_a
@@ -292,6 +382,8 @@ def _restore_alarm(step: Step, port: PortState, condition: Condition, trip: Trip
         measured=trip.measured_a,
         limit=port.plan.rating_a,
     )
+    if condition is Condition.FUSE_TRIP and trip.cause is not condition:
+        step.site.details = {**step.site.details, (port.target, condition): trip.cause.value}
     if trip.acknowledged:
         alarm = alarms.advance(alarm, AlarmEvent.ACKNOWLEDGED, now)
     conditions.set_alarm(step, port, alarm)

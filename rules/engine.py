@@ -286,7 +286,8 @@ def _work(step: Step, due: list[str]) -> None:
         elif key.startswith(nights.TIMER):
             nights.timer(step, PortId(key.removeprefix(nights.TIMER)))
         elif key.startswith(GATE_TIMER):
-            step.gates[key.removeprefix(GATE_TIMER)] = None
+            if key.removeprefix(GATE_TIMER) in site.supplies:
+                step.gates[key.removeprefix(GATE_TIMER)] = None
         elif key in site.ports:
             timed = site.ports[PortId(key)]
             step.look_at(timed)
@@ -395,7 +396,7 @@ def _open_gates(step: Step) -> None:
             supply.gate = gate
         for port_id in through:
             port = step.site.ports[port_id]
-            if settle.fits_budget(step, port):
+            if switching.wants_on(step, port) and settle.fits_budget(step, port):
                 switching.give_on(step, port)
         if gate.waiting:
             step.timers.at(gate.opens_s, f"{GATE_TIMER}{supply_id}")

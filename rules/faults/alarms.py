@@ -278,7 +278,7 @@ def is_over(alarm: Alarm) -> bool:
 
 
 def stands(alarm: Alarm) -> bool:
-    """The fault is there, or latched: it explains others. One that only waits for a person explains nothing."""
+    """The fault is there, or latched: it explains others. One that only waits for a person does not."""
     return alarm.process not in (AlarmState.NORMAL, AlarmState.RETURNED)
 
 

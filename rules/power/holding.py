@@ -1,6 +1,8 @@
 """Who keeps a port dead: its own holds and those of everything it hangs on."""
 
-from rules.ports import PortId, Target, TargetKind
+from collections.abc import Iterable
+
+from rules.ports import PortId, Target, TargetKind, controller_of
 from rules.safety import Hold
 from rules.state import PortState
 from rules.step import Step
@@ -10,13 +12,19 @@ def holds_on(step: Step, port: PortState) -> tuple[Hold, ...]:
     """Every hold that keeps `port` dead: of any feed of its prop, the prop, their controllers, the site."""
     if not step.site.holds:
         return ()
-    targets = {step.site.target}
-    if port.prop is not None:
-        targets.add(Target(TargetKind.PROP, port.prop))
-    for feed in port.feeds:
-        targets.add(Target(TargetKind.PORT, feed))
-        targets.add(Target(TargetKind.CONTROLLER, feed.rpartition("/")[0]))
+    targets = hangs_on(step.site.target, port.prop, port.feeds)
     return tuple(hold for hold in step.site.holds if hold.target in targets)
+
+
+def hangs_on(site: Target, prop: str | None, feeds: Iterable[PortId]) -> set[Target]:
+    """Everything whose hold keeps a port dead, by its prop (None: it has none) and all feeds of that."""
+    targets = {site}
+    if prop is not None:
+        targets.add(Target(TargetKind.PROP, prop))
+    for feed in feeds:
+        targets.add(Target(TargetKind.PORT, feed))
+        targets.add(Target(TargetKind.CONTROLLER, controller_of(feed)))
+    return targets
 
 
 def holder_words(step: Step, port: PortState, hold: Hold) -> str:

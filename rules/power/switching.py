@@ -121,6 +121,12 @@ def may_turn_on(step: Step, port: PortState) -> bool:
     return not (port.flag is True and step.now.monotonic_s > port.flag_ignore_s)
 
 
+def wants_on(step: Step, port: PortState) -> bool:
+    """Whether an ON is wanted, not given yet, and may be given: asked as the gate lets the port pass."""
+    given = port.pending is not None or port.on_spent or port.seen_power is True
+    return port.verdict.power and not given and may_turn_on(step, port)
+
+
 def give_on(step: Step, port: PortState) -> None:
     """Give the ON: once for this reason."""
     step.touch(port)

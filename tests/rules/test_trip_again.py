@@ -41,7 +41,7 @@ def test_an_overload_still_there_after_a_reset_is_switched_off_again(wait_s: flo
 
 
 def test_a_condition_slow_to_return_is_no_leave_to_stay_on() -> None:
-    """A reset while the condition still stands (a box cools slowly) does not leave the port on for its time."""
+    """A reset while the condition still stands (a box cools slowly) does not leave the port on."""
     limits = {**DEFAULT_LIMITS, Condition.OVERCURRENT: Limit(0.0, 3600.0, off=True)}
     world = running(all_ports(site_plan(1), limits=MappingProxyType(limits)))
     world.ports[FIRST].current_a = 5.0
