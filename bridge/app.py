@@ -44,6 +44,7 @@ from rules.door import (
 )
 from rules.plan import SitePlan
 from rules.ports import Condition, Now, Reading, Target
+from rules.safety import SafetyState
 
 
 class App:
@@ -66,6 +67,7 @@ class App:
         self.ready = asyncio.Event()
         """The engine is configured and restored."""
         self._stopped = asyncio.Event()
+        self._yielded = False
         self._reload_asked = asyncio.Event()
 
     @property
@@ -105,15 +107,17 @@ class App:
             journal = stack.enter_context(Journal(self.folder, traces=(HISTORY,)))
             kept = Kept(journal, *journal.read())
             if settings.standby is not None:
-                from bridge.site.standby import stand_by  # noqa: PLC0415 - only a pair needs it
+                from bridge.site.standby import newest, stand_by  # noqa: PLC0415 - only a pair needs it
 
                 taken = await stand_by(
-                    stack, settings, self.folder, journal, kept,
-                    notifier=notifier, stop=self.stop, stopped=self._stopped,
+                    stack, settings, self.folder, journal, kept, notifier=notifier,
+                    stop=self._yield, inherit=self._inherit, stopped=self._stopped,
                 )  # fmt: skip
                 if taken is None:
                     return
                 kept = taken
+                self.configuration = newest(self.configuration)
+                settings = self.configuration.settings
             self.runner = Runner(self.clock, kept.keeper)
             self.history = History(self.folder, self.configuration, self._utc_now, self._on_store_trouble)
             await self.history.start()
@@ -221,7 +225,9 @@ class App:
         """The last step, and the last word at the broker."""
         await end_count(self.jobs.counts, self.mirror)
         notifier.tell(STOPPING=1, STATUS="Stopping.")
-        await darken(self.runner, power_off=self.configuration.settings.site.at_stop == "off")
+        # Another process that is active keeps the ports as they are.
+        power_off = self.configuration.settings.site.at_stop == "off" and not self._yielded
+        await darken(self.runner, power_off=power_off)
         await self.reloading.stop()
         self.controllers.stop()
         self.show_data.stop()
@@ -230,6 +236,18 @@ class App:
         self.history.stopped()
         await self.runner.stop()
         await self.broker.link.stop()
+
+    def _yield(self) -> None:
+        """End, for the other process of the pair goes on."""
+        self._yielded = True
+        self.stop()
+
+    async def _inherit(self, safety: SafetyState) -> None:
+        """Take over what keeps ports dead from another active process that ends."""
+        from bridge.site.standby import inherited  # noqa: PLC0415 - only a pair needs it
+
+        await self.ready.wait()
+        self.runner.feed(inherited(safety, self.plan.id, self.requests.number))
 
     # ------------------------------------------------------------ what the parts ask for
 

@@ -7,7 +7,8 @@ count and the text) made with a secret both know: who does not know it is not he
 encrypted: names of holders can be read on the network it crosses.
 
 A second small MQTT connection holds the instance topic ``duskward/<site>/<name>`` with a will, so that the
-broker can say that a process is gone.
+broker can say that a process is gone. ``duskward/<site>/<name>/copy`` is the number of the newest safety
+state this process decided by: one that starts alone sees by it whether the other went on without it.
 """
 
 import asyncio
@@ -16,19 +17,21 @@ import hmac
 import json
 import os
 import secrets
+import socket
 import time
-from collections.abc import AsyncIterator, Callable
+from collections import deque
+from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import structlog
 
 from bridge.errors import PermanentError, TransientError
 from bridge.journal import Journal, safety_from_json, safety_to_json
 from bridge.mqtt.link import Link, LinkSettings
-from rules.pairing import ALONE_S, STALE_S, Decision, Heard, Own, Partner, Role, decide
+from rules.pairing import ALONE_S, SILENT_S, STALE_S, Decision, Heard, Own, Partner, Role, decide
 from rules.safety import SafetyState
 
 _log = structlog.get_logger()
@@ -39,7 +42,18 @@ AGAIN_S = 0.5
 """The partner is called again after this long [s]."""
 KEPT_LIMIT_S = STALE_S + 2.0
 """A state that the partner does not confirm within this time [s] is acted on: by then its copy is stale."""
+UNSENT_LIMIT_S = 3.0
+"""A line on which nothing gets through for this long [s] is given up, and the partner called again."""
+BACK_S = 10.0
+"""After we ourselves lost the broker, the partner has this long [s] to come back to it as well."""
+UNPROVEN_S = 60.0
+"""One that starts alone, and can't know whether its copy is the newest, waits this long [s] for the other."""
+LISTENERS_MOST = 4
+"""Of more callers at once that did not show the secret yet the oldest are hung up on: a crowd must take
+neither the controllers' file descriptors nor the partner's place."""
 COPY_FILE = "pair.json"
+_NUMBER = "copy"
+_LONGEST_NUMBER = 18
 _NO_MESSAGE = (ValueError, KeyError, TypeError, ArithmeticError, RecursionError)
 """What is raised by a line that is none of ours, such as one of another version."""
 
@@ -57,7 +71,8 @@ class PairSettings:
 class Pair:
     """One side of the pair. `running` serves it; `until_active` waits; `keep` replicates.
 
-    instance: the MQTT link's settings for the instance topic; on_yield is called when this side must end.
+    instance: the MQTT link's settings for the instance topic (it listens to `filters_of` its base); on_yield
+    is called when this side must end; on_inherit takes what a partner knew that was active as well and ends.
     """
 
     def __init__(
@@ -66,23 +81,37 @@ class Pair:
         instance: LinkSettings,
         folder: Path,
         journal: Journal,
+        *,
         on_yield: Callable[[str], None],
+        on_inherit: Callable[[SafetyState], Awaitable[None]],
     ) -> None:
         self.settings = settings
         self.role = Role.STARTING
-        self.copy, self.stale = _read_copy(folder)
+        own = _read_copy(folder)
+        self.copy, self.stale = own.number, own.stale
+        self._alone = own.alone
+        """The partner is not known to have our newest copy."""
         self._folder = folder
         self._journal = journal
         self._on_yield = on_yield
+        self._on_inherit = on_inherit
         self._secret = settings.secret.encode()
         self._begun_s = time.monotonic()
         self._active_since_s: float | None = None
         self._heard: tuple[Heard, float] | None = None
         self._partner = Partner.UNKNOWN
         self._broker_since_s: float | None = None
+        self._patience_s = ALONE_S / 2
         self._present: dict[str, bool] = {}
+        self._numbers: dict[str, int] = {}
+        """By name: the newest state somebody decided by, as the broker has it."""
         self._safety: SafetyState | None = None
         self._writer: asyncio.StreamWriter | None = None
+        self._called = asyncio.Event()
+        self._unproven: deque[asyncio.Task[None]] = deque()
+        self._strange = ""
+        self._namesake = False
+        self._yielding: asyncio.Task[None] | None = None
         self._challenge = ""
         self._sent = 0
         self._kept = 0
@@ -108,10 +137,16 @@ class Pair:
             task = asyncio.current_task()
             assert task is not None
             listeners.add(task)
+            self._unproven.append(task)
+            if len(self._unproven) > LISTENERS_MOST:
+                self._unproven.popleft().cancel()
             try:
                 await self._listen(reader, writer)
+            except asyncio.CancelledError:
+                return  # hung up on; the library would log it as an error
             finally:
                 listeners.discard(task)
+                self._proven(task)
                 writer.close()
 
         try:
@@ -131,15 +166,37 @@ class Pair:
         finally:
             await self._link.stop()
             server.close()
+            if self._yielding is not None:
+                tasks.append(self._yielding)
             for task in (*tasks, *listeners):
                 task.cancel()
             await asyncio.gather(*tasks, *listeners, return_exceptions=True)
             await server.wait_closed()
 
     async def until_active(self) -> tuple[SafetyState | None, bool]:
-        """Wait until this side is active; the partner's newest state, if any, and whether it is stale."""
+        """Wait until this side is active; the partner's newest state, if any, and whether it is stale.
+
+        Raises PermanentError when the partner has our name: then neither would ever begin.
+        """
         await self._active.wait()
+        if self._namesake and self.role is not Role.ACTIVE:
+            name = self.settings.name
+            raise PermanentError(
+                f"the partner is called {name} as well; give one of them another standby.name, "
+                "and let standby.partner be the other one's address",
+                subject="standby",
+            )
         return self._safety, self.stale
+
+    @property
+    def connected(self) -> bool:
+        """Whether the broker can say how the partner is."""
+        return self._link.connected
+
+    @property
+    def all_said(self) -> bool:
+        """Whether the broker has all that we said of ourselves."""
+        return self._link.connected and not self._link.unacknowledged
 
     def _own(self, now_s: float) -> Own:
         active_for_s = 0.0 if self._active_since_s is None else now_s - self._active_since_s
@@ -156,21 +213,58 @@ class Pair:
             await asyncio.sleep(BEAT_S / 2)
             now_s = time.monotonic()
             decision = decide(self._own(now_s), self._last_heard(now_s), self._partner)
+            begins = self.role is not Role.ACTIVE and decision.role is Role.ACTIVE
+            if begins and not self._may_begin(now_s):
+                continue
             self._follow(decision, now_s)
+
+    def _may_begin(self, now_s: float) -> bool:
+        """Whether we may be the active one now; on the way it is decided whether our copy is the newest.
+
+        Beside a partner that is heard the numbers decided. Else the partner may have gone on without us: the
+        number it left at the broker tells. Where there is none, one that stood by has only heard the silence;
+        one that just started knows if the partner never had its newest state, and else waits for the partner
+        before everything is held.
+        """
+        heard = self._last_heard(now_s)
+        if heard is not None and heard.age_s <= SILENT_S:
+            return True
+        if self._numbers:
+            if max(self._numbers.values()) > self.copy:
+                self._mark_stale("The partner went on without this one: the copy here is stale.")
+            elif self.stale:
+                self._mark_current()
+            return True
+        if self.role is Role.STANDBY or self.stale or not self.copy or self._alone:
+            return True
+        if now_s - self._begun_s < UNPROVEN_S:
+            return False
+        self._mark_stale("Nobody knows whether the partner went on without this one: the copy here is stale.")
+        return True
+
+    def _mark_current(self) -> None:
+        self.stale = False
+        self._write_copy()
+        _log.info("pair.copy_current", copy=self.copy)
+
+    def _mark_stale(self, why: str) -> None:
+        self.stale = True
+        self._write_copy()
+        _log.warning("pair.copy_stale", why=why)
 
     def _follow(self, decision: Decision, now_s: float) -> None:
         if decision.stale and not self.stale:
-            self.stale = True
-            _write_copy(self._folder, self.copy, stale=True)
-            _log.warning("pair.copy_stale", why=decision.why)
-        if decision.stop:
+            self._mark_stale(decision.why)
+        if decision.stop and self._yielding is None:
             _log.error("pair.yielded", why=decision.why)
-            self._on_yield(decision.why)
+            self._yielding = asyncio.create_task(self._yield(decision.why), name="pair yield")
         if decision.role is not self.role:
             _log.info("pair.role", role=decision.role.value, before=self.role.value, why=decision.why)
             self.role = decision.role
             if decision.role is Role.ACTIVE:
                 self._active_since_s = now_s
+                # Numbers go on from the highest that anybody knows, so that the newer state has the higher.
+                self.copy = max(self.copy, *self._numbers.values()) if self._numbers else self.copy
                 self._active.set()
             self._say_instance()
 
@@ -179,21 +273,32 @@ class Pair:
     def _say_instance(self) -> None:
         self._link.publish(self._link.settings.state_topic, self.role.value.encode())
 
+    def _say_number(self) -> None:
+        self._link.publish(f"{self._link.settings.state_topic}/{_NUMBER}", str(self.copy).encode())
+
     def _on_broker(self) -> None:
         self._broker_since_s = time.monotonic()
         self._present.clear()
+        self._numbers.clear()
         self._say_instance()
         # The broker's retained word on the partner arrives within moments; silence then is absence.
-        asyncio.get_running_loop().call_later(ALONE_S / 2, self._judge_partner)
+        asyncio.get_running_loop().call_later(self._patience_s, self._judge_partner)
 
     def _on_broker_lost(self, _reason: str) -> None:
+        if self._broker_since_s is not None:
+            # What took the broker from us may have taken it from the partner, too: for a while after that
+            # its will proves nothing.
+            self._patience_s = BACK_S
         self._broker_since_s = None
         self._partner = Partner.UNKNOWN
 
     def _on_instance(self, topic: str, payload: bytes, _retained: bool) -> None:
-        name = topic.removeprefix(f"{self._base}/")
-        if name != self.settings.name:
-            self._present[name] = payload.decode(errors="replace") in set(Role)
+        name, _, what = topic.removeprefix(f"{self._base}/").partition("/")
+        said = payload.decode(errors="replace")
+        if what == _NUMBER:
+            self._numbers |= {name: int(said)} if said.isdecimal() and len(said) < _LONGEST_NUMBER else {}
+        elif name != self.settings.name:
+            self._present[name] = said in set(Role)
             self._judge_partner()
 
     def _judge_partner(self) -> None:
@@ -201,7 +306,7 @@ class Pair:
             return
         if any(self._present.values()):
             self._partner = Partner.PRESENT
-        elif self._present or time.monotonic() - self._broker_since_s >= ALONE_S / 2 - 0.05:
+        elif time.monotonic() - self._broker_since_s >= self._patience_s - 0.05:
             self._partner = Partner.ABSENT
 
     # ------------------------------------------------------------ the direct line
@@ -214,17 +319,19 @@ class Pair:
         while True:
             opened: asyncio.StreamWriter | None = None
             try:
-                reader, writer = await asyncio.wait_for(
-                    asyncio.open_connection(*self.settings.partner, limit=LINE_LIMIT_BYTES), 2.0
-                )
-                self._challenge = (await asyncio.wait_for(reader.readline(), 2.0)).decode().strip()
-                self._sent, self._writer, self._kept, opened = 0, writer, 0, writer
+                async with asyncio.timeout(2.0):
+                    reader, opened = await asyncio.open_connection(
+                        *self.settings.partner, limit=LINE_LIMIT_BYTES
+                    )
+                    _give_up_early(opened)
+                    self._challenge = (await reader.readline()).decode().strip()
+                writer = opened
+                self._sent, self._writer, self._kept = 0, writer, 0
                 answers = asyncio.create_task(self._hear_answers(reader), name="pair answers")
                 try:
                     if self.role is Role.ACTIVE and self._safety is not None:
-                        self._send(
-                            {"type": "keep", "copy": self.copy, "safety": safety_to_json(self._safety)}
-                        )
+                        self._send(self._state("keep"))
+                    self._called.set()
                     while not answers.done():
                         self._send({"type": "beat", **self._beat()})
                         await writer.drain()
@@ -243,6 +350,9 @@ class Pair:
                     with suppress(OSError):
                         await opened.wait_closed()
             await asyncio.sleep(AGAIN_S)
+
+    def _state(self, kind: str) -> dict[str, Any]:
+        return {"type": kind, "copy": self.copy, "safety": safety_to_json(self._safety or SafetyState())}
 
     def _beat(self) -> dict[str, Any]:
         own = self._own(time.monotonic())
@@ -270,6 +380,9 @@ class Pair:
                 return
             self._kept = max(self._kept, int(message["copy"]))
             self._kept_changed.set()
+            if self._alone and self._kept == self.copy and self.role is Role.ACTIVE:
+                self._alone = False
+                self._write_copy()
 
     async def _listen(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         """One connection of the partner: beats and states, as long as its codes are right."""
@@ -281,21 +394,72 @@ class Pair:
                 count += 1
                 message = self._opened(line, challenge, count)
                 if message is None:
-                    peer = writer.get_extra_info("peername")
-                    _log.warning(
-                        "pair.stranger", peer=str(peer), why="the code does not fit: not the same secret"
-                    )
+                    self._tell_stranger(writer.get_extra_info("peername"))
                     return
+                if count == 1:
+                    self._proven(asyncio.current_task())
                 if message["type"] == "beat":
-                    self._heard = (_heard_in(message), time.monotonic())
-                elif message["type"] == "keep" and self.role is not Role.ACTIVE:
-                    await self._take_copy(int(message["copy"]), safety_from_json(message["safety"]))
+                    self._hear_beat(_heard_in(message))
+                elif message["type"] in ("keep", "yield"):
+                    if (message["type"] == "yield") is not (self.role is Role.ACTIVE):
+                        continue
+                    safety = safety_from_json(message["safety"])
+                    if self.role is Role.ACTIVE:
+                        await self._on_inherit(safety)
+                    else:
+                        await self._take_copy(int(message["copy"]), safety)
                     answered += 1
                     text = json.dumps({"type": "kept", "copy": message["copy"]})
                     writer.write(f"{self._code(challenge, -answered, text)} {text}\n".encode())
                     await writer.drain()
         except (OSError, TimeoutError, TransientError, *_NO_MESSAGE) as error:
-            _log.info("pair.line_ended", why=f"{type(error).__name__}: {error}")
+            why = f"{type(error).__name__}: {error}"
+            # Told once: what stays as it is would fill the log at two lines a second.
+            log = _log.debug if why == self._strange else _log.info
+            log("pair.line_ended", why=why)
+            self._strange = why
+
+    def _proven(self, task: asyncio.Task[None] | None) -> None:
+        with suppress(ValueError):  # it was before, or was hung up on
+            self._unproven.remove(task)  # type: ignore[arg-type] # none of ours is no task
+
+    def _tell_stranger(self, peer: object) -> None:
+        why = "the code does not fit: not the same secret"
+        host = str(peer[0]) if isinstance(peer, tuple) else str(peer)
+        log = _log.debug if f"{host} {why}" == self._strange else _log.warning
+        log("pair.stranger", peer=host, why=why)
+        self._strange = f"{host} {why}"
+
+    def _hear_beat(self, heard: Heard) -> None:
+        if heard.name == self.settings.name:
+            if not self._namesake:
+                _log.error("pair.namesake", name=heard.name)
+            self._namesake = True
+            if self.role is not Role.ACTIVE:
+                self._active.set()
+            return
+        self._strange = ""
+        self._heard = (heard, time.monotonic())
+        if self.stale and self.role is Role.STANDBY and (heard.role, heard.copy) == (Role.ACTIVE, self.copy):
+            # The line was silent for a while, and nothing was decided meanwhile.
+            self._mark_current()
+
+    async def _yield(self, why: str) -> None:
+        """Leave what we knew to the other active one, as far as it can be reached, and end."""
+        with suppress(TimeoutError):
+            async with asyncio.timeout(KEPT_LIMIT_S):
+                self.copy += 1  # a word that it took this one is none on an earlier one
+                while self._kept < self.copy:
+                    self._called.clear()
+                    self._kept_changed.clear()
+                    self._send(self._state("yield"))
+                    turns = [asyncio.ensure_future(one.wait()) for one in (self._called, self._kept_changed)]
+                    try:
+                        await asyncio.wait(turns, return_when=asyncio.FIRST_COMPLETED)
+                    finally:
+                        for turn in turns:
+                            turn.cancel()
+        self._on_yield(why)
 
     def _opened(self, line: bytes, challenge: str, count: int) -> dict[str, Any] | None:
         code, _, text = line.decode(errors="replace").rstrip("\n").partition(" ")
@@ -306,10 +470,22 @@ class Pair:
 
     # ------------------------------------------------------------ copies
 
+    def _write_copy(self) -> None:
+        path = self._folder / COPY_FILE
+        new = path.with_suffix(".new")
+        try:
+            with new.open("w") as file:
+                json.dump({"copy": self.copy, "stale": self.stale, "alone": self._alone}, file)
+                file.flush()
+                os.fsync(file.fileno())
+            new.replace(path)
+        except OSError as error:
+            _log.error("pair.copy_unwritable", why=str(error))
+
     async def _take_copy(self, copy: int, safety: SafetyState) -> None:
         await asyncio.to_thread(self._journal.write, safety)
-        _write_copy(self._folder, copy, stale=False)
-        self.copy, self.stale, self._safety = copy, False, safety
+        self.copy, self.stale, self._alone, self._safety = copy, False, False, safety
+        self._write_copy()
 
     async def keep(self, safety: SafetyState) -> None:
         """After our own journal has it: give the partner its copy, and wait for its word.
@@ -318,14 +494,15 @@ class Pair:
         """
         self.copy += 1
         self._safety = safety
-        _write_copy(self._folder, self.copy, stale=False)
-        self.stale = False
+        self.stale, self._alone = False, True
+        self._write_copy()
+        self._say_number()
         now_s = time.monotonic()
         heard = self._last_heard(now_s)
         if heard is None or heard.age_s > KEPT_LIMIT_S or self._partner is Partner.ABSENT:
             return
         copy = self.copy
-        self._send({"type": "keep", "copy": copy, "safety": safety_to_json(safety)})
+        self._send(self._state("keep"))
         try:
             async with asyncio.timeout(KEPT_LIMIT_S):
                 while self._kept < copy:
@@ -344,9 +521,25 @@ class PairKeeper:
         self._loop = loop
 
     def write(self, safety: SafetyState) -> None:
-        """Return once both have it, or the partner's copy is stale."""
-        self._journal.write(safety)
-        asyncio.run_coroutine_threadsafe(self._pair.keep(safety), self._loop).result()
+        """Return once both have it, or the partner's copy is stale. Raises as the journal does.
+
+        What the own disk does not take, the partner gets all the same.
+        """
+        try:
+            self._journal.write(safety)
+        finally:
+            asyncio.run_coroutine_threadsafe(self._pair.keep(safety), self._loop).result()
+
+
+def filters_of(base: str) -> tuple[str, ...]:
+    """What the instance link listens to below `base`, as ``duskward/<site>``."""
+    return f"{base}/+", f"{base}/+/{_NUMBER}"
+
+
+def _give_up_early(writer: asyncio.StreamWriter) -> None:
+    """A line whose other end is gone without a word ends soon, not after a quarter of an hour."""
+    line: socket.socket = writer.get_extra_info("socket")
+    line.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, round(1000 * UNSENT_LIMIT_S))
 
 
 def _heard_in(beat: dict[str, Any]) -> Heard:
@@ -354,25 +547,20 @@ def _heard_in(beat: dict[str, Any]) -> Heard:
     return Heard(Role(beat["role"]), float(beat["active_for_s"]), 0.0, int(beat["copy"]), str(beat["name"]))
 
 
-def _read_copy(folder: Path) -> tuple[int, bool]:
-    """The number of our copy, and whether it is stale; of an unreadable file nobody knows, so it is."""
+class _OwnCopy(NamedTuple):
+    """What the folder says of our copy: its number; stale: it may be old; alone: the partner lacks it."""
+
+    number: int = 0
+    stale: bool = False
+    alone: bool = False
+
+
+def _read_copy(folder: Path) -> _OwnCopy:
+    """Our copy; of an unreadable file nobody knows, so it is stale."""
     try:
         data = json.loads((folder / COPY_FILE).read_text())
-        return int(data["copy"]), bool(data["stale"])
+        return _OwnCopy(int(data["copy"]), bool(data["stale"]), bool(data.get("alone")))
     except FileNotFoundError:
-        return 0, False
+        return _OwnCopy()
     except (OSError, *_NO_MESSAGE):
-        return 0, True
-
-
-def _write_copy(folder: Path, copy: int, *, stale: bool) -> None:
-    path = folder / COPY_FILE
-    new = path.with_suffix(".new")
-    try:
-        with new.open("w") as file:
-            json.dump({"copy": copy, "stale": stale}, file)
-            file.flush()
-            os.fsync(file.fileno())
-        new.replace(path)
-    except OSError as error:
-        _log.error("pair.copy_unwritable", why=str(error))
+        return _OwnCopy(stale=True)

@@ -1,21 +1,31 @@
 """A site of two processes: from the configuration to what a pair needs, and the wait for our turn."""
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from contextlib import AsyncExitStack
 from pathlib import Path
 
-from bridge.config import Settings
-from bridge.errors import PermanentError
+import structlog
+
+from bridge.config import ConfigurationError, Settings, load
+from bridge.errors import PermanentError, TransientError
 from bridge.journal import Journal
 from bridge.mqtt.link import LinkSettings
-from bridge.pair import Pair, PairKeeper, PairSettings
-from bridge.site.links import tls_of
+from bridge.pair import Pair, PairKeeper, PairSettings, filters_of
+from bridge.site.configuration import Configuration
+from bridge.site.links import GOODBYE_LIMIT_S, tls_of
 from bridge.site.start import Kept
 from bridge.watchdog import Notifier, attend
-from rules.door import Origin
+from rules.door import Asked, Event, Origin, Verb
+from rules.ports import Mode, Target, TargetKind
+from rules.requests import JOURNAL_HOLDER
+from rules.safety import SafetyState
+
+_log = structlog.get_logger()
 
 LEAST_SECRET = 16
+LOCKED_OUT = "partner-lockout"
+"""Who holds a port that another active one of the pair had locked out."""
 KEEPALIVE_S = 2
 """The broker misses a process that lost its power after one and a half of these [s]."""
 
@@ -48,8 +58,9 @@ def instance_link(settings: Settings) -> LinkSettings:
         tls=tls_of(settings),
         keepalive_s=KEEPALIVE_S,
         state_topic=f"{base}/{standby.name}",
-        filters=(f"{base}/+",),
+        filters=filters_of(base),
         pause_max_s=5.0,
+        stop_limit_s=GOODBYE_LIMIT_S,
     )
 
 
@@ -62,15 +73,24 @@ async def stand_by(
     *,
     notifier: Notifier,
     stop: Callable[[], None],
+    inherit: Callable[[SafetyState], Awaitable[None]],
     stopped: asyncio.Event,
 ) -> Kept | None:
     """Wait until this process of the pair is the active one; what to keep with and go on from then.
 
     stack: serves the pair as long as it lasts; kept: what the own journal says; stop: asks this process to
-    end, for the other one is active; stopped: it was asked to end. None if that happened while it waited.
+    end, for the other one is active; inherit: takes what another active one knew that ends; stopped: it was
+    asked to end. None if that happened while it waited.
+
+    Raises PermanentError when the two can't be told apart.
     """
     pair = Pair(
-        pair_settings(settings), instance_link(settings), folder, journal, on_yield=lambda _why: stop()
+        pair_settings(settings),
+        instance_link(settings),
+        folder,
+        journal,
+        on_yield=lambda _why: stop(),
+        on_inherit=inherit,
     )
     await stack.enter_async_context(pair.running())
     attending = asyncio.create_task(
@@ -91,5 +111,39 @@ async def stand_by(
     if stale:
         origin = Origin.LOST
     keeper = PairKeeper(journal, pair, asyncio.get_running_loop())
-    await asyncio.to_thread(keeper.write, safety)
+    try:
+        await asyncio.to_thread(keeper.write, safety)
+    except TransientError as error:  # a full disk keeps nobody from taking over
+        _log.error("journal.unwritable", detail=str(error))
     return Kept(keeper, safety, origin)
+
+
+def newest(configuration: Configuration) -> Configuration:
+    """As its file is now, which may have changed while we stood by; as it was, if that can't be used."""
+    if configuration.file is None:
+        return configuration
+    try:
+        return Configuration(load(configuration.file), configuration.file)
+    except ConfigurationError as error:
+        for problem in error.problems:
+            _log.error("configuration.refused", problem=str(problem))
+        return configuration
+
+
+def inherited(safety: SafetyState, site: str, number: Callable[[], int]) -> list[Event]:
+    """What another active one knew, as requests: it can only add to what keeps ports dead.
+
+    A lockout becomes a hold in the name of `LOCKED_OUT`. What we know is held stays held, also where the
+    other one was told of a release. site: the site's id; number: gives each request its own.
+    """
+    # Our own journal is whole: that the other one had lost its own need hold nothing here.
+    asked = [(Verb.HOLD, hold.target, hold.holder) for hold in safety.holds if hold.holder != JOURNAL_HOLDER]
+    if safety.weather_hold:
+        asked.append((Verb.WEATHER_HOLD, Target(TargetKind.SITE, site), "true"))
+    for port, hand in safety.modes.items():
+        if hand.mode is Mode.OFF:
+            asked.append((Verb.MODE, Target(TargetKind.PORT, port), hand.mode.value))
+    for port, trip in safety.trips.items():
+        if trip.lockout:
+            asked.append((Verb.HOLD, Target(TargetKind.PORT, port), LOCKED_OUT))
+    return [Asked(number(), *one) for one in asked]

@@ -64,6 +64,15 @@ class Side:
                 self.process.wait(10)
             self.process = None
 
+    def fill(self) -> None:
+        """From now on its journal can't be written, as on a full disk."""
+        for copy in ("a", "b"):
+            (self.folder / "state" / f"journal.{copy}.new").mkdir()
+
+    def count(self, text: str) -> int:
+        """How often its log holds a text."""
+        return self.log.read_text().count(text)
+
     def said(self, text: str) -> bool:
         """Whether its log holds a text."""
         return self.log.exists() and text in self.log.read_text()
@@ -80,7 +89,7 @@ class Two:
         document = {
             "site": {
                 "id": SITE, "name": "Slate Yard", "timezone": "UTC", "latitude": 53.35, "longitude": -6.26,
-                "require_synchronised_clock": False, "release_delay": "1 s",
+                "require_synchronised_clock": False, "release_delay": "1 s", "at_stop": "off",
             },
             "broker": {"host": LOOPBACK, "port": self.broker.port},
             "controllers": {
@@ -206,6 +215,62 @@ def test_a_stranger_with_another_secret_is_not_heard(two) -> None:
         assert line.recv(100) == b""
     wait_for(lambda: two.shed.said("pair.stranger"), 5, "the stranger being told")
     assert not two.shed.said('"role": "active"')
+
+
+def test_a_paused_one_that_returns_learns_what_it_missed(two) -> None:
+    """Paused, replaced, woken: of the two that are active one ends without a blink, and no hold is lost."""
+    assert two.attic.process is not None
+    two.attic.process.send_signal(signal.SIGSTOP)
+    try:
+        wait_for(lambda: two.shed.said('"role": "active"'), 20, "shed taking over")
+        # Its first connection is that of the pair; the paused one's last word still stands as "ready".
+        wait_for(lambda: two.shed.count("link.connected") == 2, 20, "shed serving the site")
+        two.seen.publish(f"homie/5/{device('eave/1')}/port/add-hold/set", "Ann")
+        wait_for(lambda: two.seen.value("eave/1", "hold-state") == "confirmed-off", 10, "the hold")
+        wait_for(lambda: two.yard.powered() == {"eave/2", "mast/1", "mast/2"}, 10, "the show going on")
+    finally:
+        two.attic.process.send_signal(signal.SIGCONT)
+    since_s = time.monotonic()
+    assert two.shed.process is not None
+    assert two.shed.process.wait(20) == 0
+    wait_for(lambda: two.seen.state == "ready", 20, "attic being ready")
+    wait_for(lambda: "Ann" in two.seen.value("eave/1", "hold"), 10, "the hold at attic")
+    wait_for(lambda: "eave/1" not in two.yard.powered(), 10, "the held port being dark")
+    time.sleep(3.0)
+    assert two.yard.powered() == {"eave/2", "mast/1", "mast/2"}
+    dark = [
+        change
+        for change in two.yard.get("history")["power"]
+        if change["port"] != "eave/1" and not change["power"] and change["at_s"] > since_s
+    ]
+    assert dark == []
+    assert two.seen.state == "ready"
+
+
+def test_a_standby_takes_over_with_the_file_as_it_is_then(two) -> None:
+    """The file changes on both machines while one stands by: it takes over with what the file says now."""
+    for side in (two.attic, two.shed):
+        document = yaml.safe_load(side.file.read_text())
+        document["shows"][0]["needs"] = ["eave/*"]
+        side.file.write_text(yaml.safe_dump(document))
+    wait_for(lambda: two.yard.powered() == {"eave/1", "eave/2"}, 20, "attic following the file")
+    two.attic.kill()
+    wait_for(lambda: two.shed.said('"role": "active"'), TAKE_OVER_S + 2, "shed taking over")
+    wait_for(lambda: two.seen.state == "ready", 20, "the site being ready again")
+    time_limit_s = time.monotonic() + 3.0
+    while time.monotonic() < time_limit_s:
+        assert two.yard.powered() == {"eave/1", "eave/2"}
+        time.sleep(0.1)
+
+
+def test_a_standby_with_a_full_disk_takes_over(two) -> None:
+    """A standby whose journal can't be written takes over all the same."""
+    two.shed.fill()
+    two.attic.kill()
+    wait_for(lambda: two.shed.said('"role": "active"'), TAKE_OVER_S + 2, "shed taking over")
+    wait_for(lambda: two.seen.state == "ready", 20, "the site being ready again")
+    wait_for(lambda: len(two.yard.powered()) == 4, 10, "the show going on")
+    assert two.shed.said("journal.unwritable")
 
 
 def test_random_kills_never_leave_the_site_without_its_hold(two) -> None:

@@ -392,7 +392,8 @@ def pair(data: bytes) -> None:
                 LinkSettings(host="127.0.0.1", client_id="pair", state_topic="duskward/site/a"),
                 Path(folder),
                 journal,
-                lambda _why: None,
+                on_yield=lambda _why: None,
+                on_inherit=_inherit,
             )
             reader, written = asyncio.StreamReader(limit=2**20), _Written()
             listening = asyncio.ensure_future(pair_._listen(reader, cast("asyncio.StreamWriter", written)))
@@ -409,6 +410,10 @@ def pair(data: bytes) -> None:
 
     with nothing_unexpected():
         run(go())
+
+
+async def _inherit(_safety: SafetyState) -> None:
+    """Nobody takes over what this side is told."""
 
 
 def _memory() -> str | None:
