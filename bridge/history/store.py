@@ -36,6 +36,11 @@ log = structlog.get_logger()
 COMMIT_S = 1.0
 GATHER_S = 0.2
 CONDENSE_S = 60.0
+STEADY_S = 20 * 3600.0
+"""What is old is forgotten only after the wall clock has gone right for this long [s]: one that stands years
+ahead until it is set would else take all seasons with it. Less than a day, for machines that restart daily."""
+STEP_MS = 3_600_000
+"""A wall clock that is so far [ms] from where it should be by the monotonic one was set."""
 RETRY_S = (1.0, 2.0, 5.0, 10.0, 30.0)
 MOST_ITEMS = 50_000
 MOST_READINGS = 500_000
@@ -133,6 +138,8 @@ class Store:
         self._inode = 0
         self._stopped = False
         self._next_commit_s = self._next_condense_s = time.monotonic()
+        self._steady = (self._next_condense_s, 0)
+        """Since when [monotonic s] the wall clock goes right, and what it showed then [UTC ms]."""
 
     # ------------------------------------------------------------ for the event loop
 
@@ -322,10 +329,18 @@ class Store:
                 self._ledger.now_ms,
                 minutes_kept_days=self._minutes_kept_days,
                 events_kept=self._events_kept,
+                forget=self._clock_is_steady(),
             )
         except sqlite3.Error as error:
             self._failed(error)
             return False
+
+    def _clock_is_steady(self) -> bool:
+        now_s, now_ms = time.monotonic(), self._ledger.now_ms
+        since_s, since_ms = self._steady
+        if abs(now_ms - since_ms - 1000.0 * (now_s - since_s)) > STEP_MS:
+            self._steady = since_s, _ = now_s, now_ms
+        return now_s - since_s >= STEADY_S
 
     def _failed(self, error: sqlite3.Error) -> None:
         """A statement failed: begin with a fresh connection, on a new file where this one is damaged."""

@@ -44,25 +44,31 @@ Levels = dict[int, Slots]
 
 
 def condense(
-    connection: sqlite3.Connection, now_ms: int, *, minutes_kept_days: int = 7, events_kept: int = 100_000
+    connection: sqlite3.Connection,
+    now_ms: int,
+    *,
+    minutes_kept_days: int = 7,
+    events_kept: int = 100_000,
+    forget: bool = True,
 ) -> bool:
     """Do one slice of what is due at `now_ms`; False when nothing is.
 
     Full rate is kept for the running hour and the one before, minutes for `minutes_kept_days` whole days,
     quarter hours for `DETAIL_KEPT_DAYS`, energy by days for `PAST_KEPT_DAYS`; of events the newest
-    `events_kept`, switchings apart, whose times are kept like quarter hours.
+    `events_kept`, switchings apart, whose times are kept like quarter hours. Without `forget` nothing goes
+    because of its age alone: for a clock that may be years ahead.
     """
     today = now_ms // DAY_MS
     first_kept_minute = (now_ms // HOUR_MS - 1) * MINUTES
     first_kept_hour = (today - minutes_kept_days) * 24
-    first_detailed = today - DETAIL_KEPT_DAYS
+    first_detailed, first_past = today - DETAIL_KEPT_DAYS, today - PAST_KEPT_DAYS
     return (
         _slice(connection, "sample_minute", "minute", first_kept_minute, _to_minutes)
         or _slice(connection, "minute_hour", "hour", first_kept_hour, _to_quarters)
-        or _slice(connection, "energy_day", "day", first_detailed, _to_days)
-        or _slice(connection, "quarter_day", "day", first_detailed, _forgotten("quarter_day"))
-        or _slice(connection, "switch_day", "day", first_detailed, _forgotten("switch_day"))
-        or _slice(connection, "energy_past", "day", today - PAST_KEPT_DAYS, _forgotten("energy_past"))
+        or (forget and _slice(connection, "energy_day", "day", first_detailed, _to_days))
+        or (forget and _slice(connection, "quarter_day", "day", first_detailed, _forgotten("quarter_day")))
+        or (forget and _slice(connection, "switch_day", "day", first_detailed, _forgotten("switch_day")))
+        or (forget and _slice(connection, "energy_past", "day", first_past, _forgotten("energy_past")))
         or _fold_switchings(connection, (today - SWITCHINGS_KEPT_DAYS) * DAY_MS)
         or _forget_events(connection, events_kept)
     )

@@ -87,7 +87,7 @@ class Ledger:
     kept_ms: int = 0
     """The newest instant that the file told of when it was opened."""
     now_ms: int = 0
-    """The newest instant anything told of."""
+    """The newest instant anything told of, since the clock was last set back."""
     dropped: int = 0
     """Samples and events that did not fit in memory while nothing could be written."""
     _current: dict[PortId, Samples] = field(default_factory=dict)
@@ -211,7 +211,9 @@ class Ledger:
                 self.dropped += len(self._finished.popleft()[1].ms)
 
     def _pass_to(self, now_ms: int) -> None:
-        self.now_ms = max(self.now_ms, now_ms)
+        # Records come a little out of order; a clock that was set back is another matter.
+        if not self.now_ms - HOUR_MS < now_ms <= self.now_ms:
+            self.now_ms = now_ms
         minute = now_ms // MINUTE_MS
         if minute != self._swept_minute:
             self._swept_minute = minute

@@ -1,6 +1,7 @@
 """The history: what goes in comes out, old readings become coarser, bad files are set aside."""
 
 import asyncio
+import contextlib
 import json
 import os
 import random
@@ -15,6 +16,7 @@ from history_sums import energy_parts, summed
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from bridge.history import store as store_module
 from bridge.history.store import NewsKind, Store, StoreError, backup
 from bridge.history.store_condense import condense
 from bridge.history.store_pack import (
@@ -879,3 +881,30 @@ def test_store_data_is_plain_json(open_store):
     with contextlib_closing(sqlite3.connect(store.path)) as raw:
         (text,) = raw.execute("SELECT data FROM event").fetchone()
     assert json.loads(text) == {"at": "2030-12-01 17:00:00+00:00", "list": [1, None], "é": "ü"}
+
+
+def test_a_clock_that_was_years_ahead_for_a_moment_forgets_nothing(open_store, monkeypatch):
+    """A clock that stands in another decade until it is set costs no history, only the newest's fineness."""
+    monkeypatch.setattr(store_module, "CONDENSE_S", 0.05)
+    store = open_store()
+    store.record(energy(EVENING, 10.0))
+    store.record(energy(after(minutes=10), 12.0))
+    store.readings(Now(EVENING, 0.0), [Reading(PORT, 0.0, 1.0, power=True)])
+    store.readings(Now(after(minutes=2), 120.0), [Reading(PORT, 120.0, 1.0, power=True)])
+    assert store.flush()
+    store.record(energy(after(days=4000), 13.0))
+    assert store.flush()
+    # Readings become coarser at once; that is seen, so what is forgotten had its turn as well.
+    until(lambda: not rows_of(store.path, "sample_minute"))
+    store.record(energy(after(minutes=20), 14.0))
+    assert store.flush()
+    until_s = time.monotonic() + 0.5
+    while time.monotonic() < until_s:
+        assert rows_of(store.path, "energy_day") >= 2
+        time.sleep(0.02)
+
+
+def rows_of(path, table):
+    """How many rows a table of a store in use has."""
+    with contextlib.closing(sqlite3.connect(path, timeout=5.0)) as connection:
+        return connection.execute(f"SELECT count(*) FROM {table}").fetchone()[0]
