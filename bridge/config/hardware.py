@@ -1,10 +1,10 @@
 """What hangs outside: supplies, controllers, their ports, props; limits and reclosing."""
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
-from bridge.config.base import Identifier, Section, Text
+from bridge.config.base import Identifier, Section, Text, refuse
 from bridge.config.quantities import (
     Current,
     Duration,
@@ -15,6 +15,7 @@ from bridge.config.quantities import (
     Voltage,
 )
 from bridge.config.reach import Reach
+from bridge.config.reach_hwmon import HwmonReach
 from bridge.config.show_data import ShowDataDefaults, ShowDataSettings
 from bridge.config.wiring import FusePartSettings, WiringSettings
 from rules.power.reclose import MAX_SHOTS
@@ -202,6 +203,13 @@ class ControllerSettings(Section):
     )
     limits: LimitsSettings | None = Field(default=None, description="Limits, for all its ports.")
     reclosing: ReclosingSettings | None = Field(default=None, description="Reclosing, for all its ports.")
+
+    @model_validator(mode="after")
+    def _ports_told_apart(self) -> Self:
+        switch = None if isinstance(self.reach, HwmonReach) else self.reach.switch
+        if switch is not None and len(self.ports) > 1 and "{port}" not in switch.text:
+            refuse("nothing in switch depends on {port}; write {port} where the port's number stands")
+        return self
 
 
 class SupplySettings(Section):

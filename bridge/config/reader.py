@@ -189,11 +189,12 @@ def _not_yaml(error: yaml.MarkedYAMLError, text: str, file: str) -> Problem:
     what = f"this is not YAML: {problem}"
     if error.context and error.problem:
         what += f" ({error.context})"
-    return _problem(file, place, what, _syntax_advice(problem))
+    before = (text.splitlines() or [""])[place.line - 1][: place.column]
+    return _problem(file, place, what, _syntax_advice(problem, tab="\t" in before))
 
 
-def _syntax_advice(problem: str) -> str:
-    if "\\t" in problem:
+def _syntax_advice(problem: str, *, tab: bool) -> str:
+    if tab:
         return "indent with spaces, not with tabs"
     if "mapping values are not allowed" in problem:
         return "put text that holds a colon and a space in quotes, and check the indentation"
