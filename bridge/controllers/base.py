@@ -1,7 +1,7 @@
 """The contract every way to reach a controller keeps, and the parts they share.
 
 A driver owes three small things: read all ports once (`read`), carry out one command (`_send`), and free
-what it holds (`close`). The rest lives here and is the same for all: one command in flight per port, an OFF
+what it holds (`_free`). The rest lives here and is the same for all: one command in flight per port, an OFF
 that overtakes an ON, a watch that survives whatever a controller answers, and the pace of polling.
 """
 
@@ -81,6 +81,7 @@ class Controller(ABC):
         self.ports = ports
         self.clock = clock
         self._slots = {number: _Slot() for number in ports}
+        self._closed = False
 
     # ------------------------------------------------------------ what a driver owes
 
@@ -105,11 +106,16 @@ class Controller(ABC):
         """Carry out one command, once. May raise; `command` turns that into UNKNOWN."""
 
     @abstractmethod
-    async def close(self) -> None:
+    async def _free(self) -> None:
         """Free connections and threads. May be called twice."""
 
     def hurry(self, for_s: float) -> None:  # noqa: B027 - a driver that listens has nothing to hurry
         """Poll at the fast pace for the next `for_s` seconds."""
+
+    async def close(self) -> None:
+        """Free connections and threads; what still waits to be sent is not sent. May be called twice."""
+        self._closed = True
+        await self._free()
 
     # ------------------------------------------------------------ commands
 
@@ -136,6 +142,8 @@ class Controller(ABC):
                 slot.in_flight.cancel()
         given_at = slot.off_count
         async with slot.lock:
+            if self._closed:
+                return self._gone()
             if power and slot.off_count != given_at:
                 return Outcome.NOT_SENT, f"port {number} of {self.id} was switched off before ON was sent."
             try:
@@ -143,6 +151,10 @@ class Controller(ABC):
             finally:
                 slot.in_flight = None
                 self._after_command()
+
+    def _gone(self) -> Verdict:
+        """For a command whose turn comes when the controller is closed: another one has its ports now."""
+        return Outcome.NOT_SENT, f"{self.id} was closed before the command was sent."
 
     async def _carry_out(self, slot: _Slot, number: int, power: bool, *, clear: bool) -> Verdict:
         """Run the driver's part as a task of its own, so that an OFF can break it off."""

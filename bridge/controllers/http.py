@@ -326,6 +326,8 @@ class HttpController(PollingController):
         if switch is None:
             return Outcome.NOT_SENT, f"{self.id}: the mapping has no switch."
         async with self._turns[power]:
+            if self._closed:
+                return self._gone()
             if clear and self.reach.clear is not None:
                 outcome, detail = await self._request(self.reach.clear, number, power)
                 if outcome is not Outcome.ACCEPTED:
@@ -370,7 +372,7 @@ class HttpController(PollingController):
             return Outcome.ACCEPTED, f"{status} and says that it acted."
         return Outcome.REFUSED, f"{status}, but says that it did not act."
 
-    async def close(self) -> None:
+    async def _free(self) -> None:
         """Close the connections."""
         await self.face.close()
 

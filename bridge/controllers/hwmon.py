@@ -264,7 +264,7 @@ class HwmonController(PollingController):
             return outcome, f"{name} of {self.id} took no command: {error.strerror or error}."
         return Outcome.ACCEPTED, f"{text} was written to {name} of {self.id}."
 
-    async def close(self) -> None:
+    async def _free(self) -> None:
         """Nothing is kept open between polls."""
 
 

@@ -401,7 +401,7 @@ class MqttController(Controller):
                 return Outcome.UNKNOWN, f"{self._place} did not acknowledge {message.topic} of {self.id}."
         return Outcome.ACCEPTED, f"{self._place} took {payload} for {message.topic}."
 
-    async def close(self) -> None:
+    async def _free(self) -> None:
         """End the connection."""
         keeper, self._keeper = self._keeper, None
         if keeper is not None:

@@ -38,7 +38,7 @@ GATHER_S = 0.2
 CONDENSE_S = 60.0
 STEADY_S = 20 * 3600.0
 """What is old is forgotten only after the wall clock has gone right for this long [s]: one that stands years
-ahead until it is set would else take all seasons with it. Less than a day, for machines that restart daily."""
+ahead until it is set would else take all seasons with it. Below a day, for machines that restart daily."""
 STEP_MS = 3_600_000
 """A wall clock that is so far [ms] from where it should be by the monotonic one was set."""
 RETRY_S = (1.0, 2.0, 5.0, 10.0, 30.0)

@@ -20,6 +20,7 @@ import ssl
 import subprocess
 
 import pytest
+import structlog
 from aiohttp import web
 from controller_faces import (
     LOOPBACK,
@@ -548,3 +549,32 @@ def test_the_design_sketch_is_a_mapping():
     })  # fmt: skip
     assert (reach.every_s, reach.current.unit, reach.told) == (1.0, "mA", {"current", "power", "tripped"})
     assert shape_mapping("rows", "http://10.0.5.20")["kind"] == "http"
+
+
+def test_what_waits_when_a_controller_is_closed_is_never_sent():
+    """A reload closes a controller while commands wait behind one that hangs: the new one gives the next."""
+    orders: list[str] = []
+    hung = asyncio.Event()
+
+    async def handler(request: web.Request) -> web.Response:
+        orders.append(request.path)
+        hung.set()
+        await asyncio.sleep(30)
+        return web.Response()
+
+    async def check() -> None:
+        async with serve(handler) as base:
+            controller = controller_of(mapping(base, at_once=1), 2)
+            first = asyncio.create_task(controller.command(1, True))
+            await asyncio.wait_for(hung.wait(), 5)
+            waiting = [asyncio.create_task(controller.command(number, True)) for number in (1, 2)]
+            await asyncio.sleep(0)
+            await controller.close()
+            assert (await first)[0] is Outcome.UNKNOWN
+            assert [(await one)[0] for one in waiting] == [Outcome.NOT_SENT] * 2
+            assert (await controller.command(2, False))[0] is Outcome.NOT_SENT
+        assert len(orders) == 1
+
+    with structlog.testing.capture_logs() as logs:
+        run_async(check())
+    assert not [line for line in logs if line["event"] == "controller.unexpected"]

@@ -27,7 +27,7 @@ class Named(PollingController):
     async def _send(self, number, power, *, clear):
         raise NotImplementedError
 
-    async def close(self) -> None:
+    async def _free(self) -> None:
         """Nothing to free."""
 
     def times_s(self, begin_s: float, polls: int) -> list[float]:
