@@ -24,6 +24,7 @@ app = typer.Typer(
 File = Annotated[
     Path, typer.Argument(help="The configuration file (YAML).", metavar="FILE", show_default=False)
 ]
+Port = Annotated[str, typer.Argument(help="The port (gable/1).", metavar="PORT")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 Level = Annotated[str, typer.Option("--log-level", help="debug, info, warning or error.")]
 JsonLogs = Annotated[
@@ -42,7 +43,7 @@ def main() -> None:
         for problem in error.problems:
             print(problem, file=sys.stderr)
         count = len(error.problems)
-        print(f"{count} thing{'s' if count > 1 else ''} to mend; nothing was started.", file=sys.stderr)
+        print(f"{count} thing{'s' if count > 1 else ''} to mend; nothing was done.", file=sys.stderr)
         sys.exit(1)
     except DuskwardError as error:
         print(f"duskward: {error}", file=sys.stderr)
@@ -63,7 +64,10 @@ def _stop_on_signals(stop: "object") -> None:
 
 @app.command()
 def run(file: File, log_level: Level = "info", json_logs: JsonLogs = None) -> None:
-    """Run a site: power its ports by the rules, tell faults, until stopped (SIGTERM or Ctrl-C)."""
+    """Run a site until it is stopped (SIGTERM or Ctrl-C).
+
+    Its ports get power by the rules, and faults are told on MQTT.
+    """
     import asyncio
     import signal
 
@@ -112,12 +116,18 @@ def demo(
     *,
     keep: Annotated[bool, typer.Option("--keep", help="Stay up after the evening.")] = False,
     port: Annotated[
-        int | None, typer.Option("--port", help="TCP port of the demo's broker.", show_default="any free one")
+        int | None,
+        typer.Option(
+            "--port", help="TCP port of the demo's broker.", min=1, max=65535, show_default="any free one"
+        ),
     ] = None,
     plain: Annotated[bool, typer.Option("--plain", help="Lines instead of the live table.")] = False,
     seed: Annotated[int, typer.Option("--seed", help="Seed of the simulated site.")] = 1,
 ) -> None:
-    """Watch an evening in about 90 seconds: shows, a short, water, a dark half, a reset."""
+    """Watch an evening of a simulated site in about 90 seconds.
+
+    Shows, a short, water in a connector, half a string dark, a reset.
+    """
     from bridge.commands.demo_view import show
 
     if not show(keep=keep, port=port, plain=plain, seed=seed):
@@ -143,9 +153,10 @@ def check(
     ] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Check the configuration and the load arithmetic; exit code 1 if something is over.
+    """Check the configuration, its loads and a year of shows.
 
-    With --live: read every controller once; nothing is switched. Exit code 1 if something looks wrong.
+    Exit code 1 if something is over a limit. With --live: read every controller once; nothing is switched.
+    Exit code 1 if something looks wrong.
     """
     from bridge.commands.checking import check as run_check
     from bridge.commands.checking_live import check_live
@@ -193,8 +204,10 @@ def status(file: File, *, as_json: AsJson = False) -> None:
 @app.command()
 def hold(
     file: File,
-    target: Annotated[str, typer.Argument(help="Port (gable/1), prop, controller, or 'site'.")],
-    holder: Annotated[str, typer.Argument(help="Who holds: a name.")],
+    target: Annotated[
+        str, typer.Argument(help="Port (gable/1), prop, controller, or 'site'.", metavar="TARGET")
+    ],
+    holder: Annotated[str, typer.Argument(help="Who holds: a name.", metavar="HOLDER")],
 ) -> None:
     """Keep a port, prop, controller or the site dead.
 
@@ -206,36 +219,44 @@ def hold(
 @app.command()
 def release(
     file: File,
-    target: Annotated[str, typer.Argument(help="What was held.")],
-    holder: Annotated[str, typer.Argument(help="The holder's name, as it was given.")],
+    target: Annotated[str, typer.Argument(help="What was held.", metavar="TARGET")],
+    holder: Annotated[str, typer.Argument(help="The holder's name, as it was given.", metavar="HOLDER")],
 ) -> None:
-    """Lift a hold by naming its holder; power may come back after a delay."""
+    """Lift a hold by naming its holder. Power may come back after a delay."""
     _ask(file, "release", target, holder)
 
 
 @app.command()
-def reset(file: File, port: Annotated[str, typer.Argument(help="The port (gable/1).")]) -> None:
-    """Reset a tripped or locked-out port, after the cause was found."""
+def reset(file: File, port: Port) -> None:
+    """Reset a tripped or locked-out port, once the cause is mended."""
     _ask(file, "reset", port, "")
 
 
 @app.command()
-def relearn(file: File, port: Annotated[str, typer.Argument(help="The port (gable/1).")]) -> None:
-    """Let a port learn its idle current anew, after its string or show was changed on purpose."""
+def relearn(file: File, port: Port) -> None:
+    """Let a port learn anew, after its string or show was changed.
+
+    Its idle current, what its string takes by show data, and what its shows usually draw.
+    """
     _ask(file, "relearn", port, "")
 
 
 @app.command()
 def confirm(file: File) -> None:
-    """Let a site whose safety journal was lost run, after you looked that nobody works on it."""
+    """Let a site whose safety journal was lost run again.
+
+    Look first that nobody works on it: ports may get power at once.
+    """
     _ask(file, "confirm", "site", "")
 
 
 @app.command()
 def acknowledge(
     file: File,
-    target: Annotated[str, typer.Argument(help="Port, controller or 'site'.")],
-    condition: Annotated[str, typer.Argument(help="The condition's code, such as fuse-trip.")],
+    target: Annotated[str, typer.Argument(help="Port, controller or 'site'.", metavar="TARGET")],
+    condition: Annotated[
+        str, typer.Argument(help="The condition's code, such as fuse-trip.", metavar="CONDITION")
+    ],
 ) -> None:
     """Say that a fault was seen."""
     _ask(file, "acknowledge", target, condition)
@@ -244,13 +265,14 @@ def acknowledge(
 @app.command()
 def count(
     file: File,
-    port: Annotated[str, typer.Argument(help="The port (gable/1).")],
+    port: Port,
     *,
     as_json: AsJson = False,
 ) -> None:
-    """Count the pixels on a port by lighting them and measuring; the port gets power meanwhile.
+    """Count the pixels on a port by lighting them and measuring.
 
-    Goes through the running process, only while no show, hold or fault is about. Keep hands off the string.
+    The port gets power meanwhile: keep hands off the string. Goes through the running process, only while
+    no show, hold or fault is about.
     """
     from bridge.pixels.count_view import count as run_count
 
@@ -259,6 +281,9 @@ def count(
 
 
 def _ask(file: Path, verb: str, target: str, argument: str) -> None:
+    # An empty variable of a script must not become the whole site.
+    if not target:
+        raise typer.BadParameter("nothing is named; name a port (gable/1), prop, controller, or site.")
     from bridge.commands.asking import ask
 
     if not ask(file, verb, "" if target == "site" else target, argument):

@@ -43,4 +43,4 @@ def status(file: Path, *, as_json: bool) -> None:
         if name.startswith("alert ")
     ]
     broker = "connected to the broker" if told.get("broker") else "no connection to the broker"
-    Console().print(view(site_plan, values, title=f"{site_plan.name}, {broker}", lines=alerts))
+    Console(markup=False).print(view(site_plan, values, title=f"{site_plan.name}, {broker}", lines=alerts))

@@ -12,7 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from bridge.clock import SystemClock
-from bridge.commands.terminal import FAULT, POWERED, QUIET
+from bridge.commands.terminal import FAULT, POWERED, QUIET, many
 from bridge.config import load, plan
 from rules.electrics.findings import Finding, Level, finding
 from rules.electrics.load import check_plan
@@ -140,12 +140,12 @@ def _print(
     start_utc: datetime,
     end_utc: datetime,
 ) -> None:
-    console = Console(highlight=False, soft_wrap=False)
+    console = Console(highlight=False, markup=False, soft_wrap=False)
     console.print(
         Text(f"{site.name}: ", style="bold")
         + Text(
-            f"{_many(len(site.ports), 'port')}, {_many(len(site.supplies), 'supply', 'supplies')}, "
-            f"{_many(len(site.shows), 'show')}; {start_utc:%Y-%m-%d} to {end_utc:%Y-%m-%d}"
+            f"{many(len(site.ports), 'port')}, {many(len(site.supplies), 'supply', 'supplies')}, "
+            f"{many(len(site.shows), 'show')}; {start_utc:%Y-%m-%d} to {end_utc:%Y-%m-%d}"
         )
     )
     named: set[str] = set()
@@ -163,10 +163,6 @@ def _print(
         console.print(Text(caution, style=QUIET))
     console.print()
     console.print(_summary(by_level))
-
-
-def _many(count: int, one: str, many: str | None = None) -> str:
-    return f"{count} {one if count == 1 else many or f'{one}s'}"
 
 
 def _alike(site: SitePlan, found: Iterable[Finding]) -> list[list[Finding]]:

@@ -227,9 +227,9 @@ def _print(site: SitePlan, looks: Sequence[ControllerLook]) -> None:
 
     from bridge.commands.terminal import FAULT, POWERED, QUIET  # noqa: PLC0415
 
-    console = Console(highlight=False)
+    console = Console(highlight=False, markup=False)
     if not console.is_terminal:
-        console = Console(highlight=False, width=160)
+        console = Console(highlight=False, markup=False, width=160)
     for one in looks:
         head = Text(f"{site.controllers[one.id].name}", style="bold")
         console.print(

@@ -11,7 +11,7 @@ def learn(
     targets: Annotated[
         list[str] | None,
         typer.Argument(
-            metavar="[TARGET]",
+            metavar="TARGET",
             help="http(s)://… (several of one controller too), mqtt://HOST/TOPIC/PREFIX, hwmon, or a "
             "folder laid out like /sys.",
             show_default=False,
@@ -39,11 +39,21 @@ def learn(
         ),
     ] = None,
     watch: Annotated[bool, typer.Option("--watch", help="Then watch, and mark what changes.")] = False,
-    username: Annotated[str | None, typer.Option("--username", show_default=False)] = None,
-    password_file: Annotated[Path | None, typer.Option("--password-file", show_default=False)] = None,
-    password_env: Annotated[str | None, typer.Option("--password-env", show_default=False)] = None,
-    token_file: Annotated[Path | None, typer.Option("--token-file", show_default=False)] = None,
-    token_env: Annotated[str | None, typer.Option("--token-env", show_default=False)] = None,
+    username: Annotated[
+        str | None, typer.Option("--username", help="Login, where it asks for one.", show_default=False)
+    ] = None,
+    password_file: Annotated[
+        Path | None, typer.Option("--password-file", help="File with its password.", show_default=False)
+    ] = None,
+    password_env: Annotated[
+        str | None, typer.Option("--password-env", help="Variable with its password.", show_default=False)
+    ] = None,
+    token_file: Annotated[
+        Path | None, typer.Option("--token-file", help="File with a bearer token.", show_default=False)
+    ] = None,
+    token_env: Annotated[
+        str | None, typer.Option("--token-env", help="Variable with a bearer token.", show_default=False)
+    ] = None,
     ca_file: Annotated[
         Path | None, typer.Option("--ca-file", help="An authority of your own.", show_default=False)
     ] = None,
@@ -100,9 +110,10 @@ def learn(
         bool, typer.Option("--yes", help="With --try: do not ask before power is switched.")
     ] = False,
 ) -> None:
-    """Look at a controller, say what is what, and draft its configuration; or prove a draft on one port.
+    """Look at a controller and draft its configuration.
 
-    Looking switches nothing. --try does: keep hands off the string, and watch the port.
+    It says what is what, and how sure it is. Looking switches nothing. --try, which proves a draft on one
+    port, does: keep hands off the string, and watch the port.
     """
     if trying is not None:
         if targets:

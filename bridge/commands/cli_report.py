@@ -1,14 +1,12 @@
 """`duskward report` and `duskward backup` on the command line."""
 
-from datetime import datetime
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 if TYPE_CHECKING:
-    from datetime import date
-
     from bridge.report.command import Form
 
 File = Annotated[
@@ -16,8 +14,15 @@ File = Annotated[
 ]
 
 
+def _date(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise typer.BadParameter(f"{text!r} is no day; write it as 2025-12-24.") from None
+
+
 def _day(name: str, words: str) -> object:
-    return typer.Option(name, formats=["%Y-%m-%d"], metavar="DATE", help=words, show_default=False)
+    return typer.Option(name, parser=_date, metavar="DATE", help=words, show_default=False)
 
 
 def report(
@@ -25,10 +30,10 @@ def report(
     *,
     faults: Annotated[bool, typer.Option("--faults", help="The faults and their pattern instead.")] = False,
     since: Annotated[
-        datetime | None,
+        date | None,
         _day("--from", "First local day; default: as far as the history goes, at most a year."),
     ] = None,
-    until: Annotated[datetime | None, _day("--to", "Last local day, included; default: the newest.")] = None,
+    until: Annotated[date | None, _day("--to", "Last local day, included; default: the newest.")] = None,
     out: Annotated[
         Path | None,
         typer.Option(
@@ -46,10 +51,13 @@ def report(
         typer.Option("--port", help="Draw the evening of this port (again for more).", show_default=False),
     ] = None,
     night: Annotated[
-        datetime | None, _day("--evening", "Draw this evening; default: the last telling one.")
+        date | None, _day("--evening", "Draw this evening; default: the last telling one.")
     ] = None,
 ) -> None:
-    """Write what the season cost and saved as a page, JSON or CSV; also while the site runs."""
+    """Write what the season cost and saved: a page, JSON or CSV.
+
+    Also while the site runs; it changes nothing.
+    """
     from bridge.report.command import report as make
 
     if as_json and as_csv:
@@ -58,27 +66,26 @@ def report(
     make(
         file,
         history=history,
-        since=_date(since),
-        until=_date(until),
+        since=since,
+        until=until,
         out=out,
         form=form,
         faults=faults,
         ports=port or (),
-        night=_date(night),
+        night=night,
     )
-
-
-def _date(given: datetime | None) -> "date | None":
-    return None if given is None else given.date()
 
 
 def backup(
     file: File,
-    target: Annotated[
-        Path, typer.Argument(help="The folder that takes the copies; made if need be.", show_default=False)
+    folder: Annotated[
+        Path,
+        typer.Argument(
+            help="The folder that takes the copies; made if need be.", metavar="FOLDER", show_default=False
+        ),
     ],
 ) -> None:
-    """Copy the history and the safety journal, also while the site runs."""
+    """Copy history and safety journal, also while the site runs."""
     from bridge.commands.backup import backup as copy
 
-    copy(file, target)
+    copy(file, folder)

@@ -17,7 +17,7 @@ REFRESH_S = 0.2
 def show(*, keep: bool, port: int | None, plain: bool, seed: int) -> bool:
     """Run the demo and show it; whether everything promised happened."""
     logs.configure(level="error")
-    console = Console()
+    console = Console(markup=False)
     live = console.is_terminal and not plain
     demo = Demo(_quiet if live else _line, port=port, seed=seed)
     if not live:
@@ -71,7 +71,7 @@ async def _live(console: Console, demo: Demo) -> None:
 
 def _summary(demo: Demo) -> None:
     print("\nWhat the demo promised, and what happened:", file=sys.stdout)
-    console = Console(highlight=False)
+    console = Console(highlight=False, markup=False)
     for promise, kept in demo.promises():
         console.print(
             Text(f"  {'happened' if kept else 'MISSING '}  {promise}", style="" if kept else "bold")

@@ -12,7 +12,7 @@ from rich.text import Text
 
 from bridge.clock import SystemClock
 from bridge.commands.checking import calendar_files
-from bridge.commands.terminal import FAULT, POWERED, QUIET
+from bridge.commands.terminal import FAULT, POWERED, QUIET, many
 from bridge.config import load, plan
 from bridge.errors import PermanentError
 from rules.outlook.preview import Change, Preview, Run, preview
@@ -89,10 +89,10 @@ def _midnight(site: SitePlan, day: date) -> datetime:
 
 def _play(site: SitePlan, start_utc: datetime, end_utc: datetime) -> Preview:
     """Play the site; a long one shows that it goes on."""
-    console = Console(stderr=True)
+    console = Console(stderr=True, markup=False)
     with Progress(
         SpinnerColumn(),
-        TextColumn("playing {task.description}"),
+        TextColumn("playing {task.description}", markup=False),
         TimeElapsedColumn(),
         console=console,
         transient=True,
@@ -126,7 +126,7 @@ def _print_moment(played: Preview, moment: datetime, *, as_json: bool) -> None:
         data = {"site": site.id, "at": moment.astimezone(UTC).isoformat(), "ports": ports}
         print(json.dumps(data, indent=2, ensure_ascii=False))
         return
-    console = Console(highlight=False)
+    console = Console(highlight=False, markup=False)
     on = sum(change.power for change in states.values())
     local = moment.astimezone(zone(site.place))
     console.print(Text(f"{site.name}, {local:%a %d %b %Y %H:%M %Z}: {on} of {len(states)} ports on", "bold"))
@@ -147,7 +147,7 @@ def _print_moment(played: Preview, moment: datetime, *, as_json: bool) -> None:
 
 def _print(played: Preview) -> None:
     site = played.plan
-    console = Console(highlight=False)
+    console = Console(highlight=False, markup=False)
     all_days = days(played)
     sums = port_sums(played)
     span = f"{all_days[0].date:%a %d %b %Y} to {all_days[-1].date:%a %d %b %Y}"
@@ -233,7 +233,7 @@ def _total(played: Preview, sums: dict[PortId, PortSum]) -> Text:
         f"{energy.most_wh / 1000:.1f} kWh if all were white"
     )
     if unknown:
-        words += f"; {unknown} ports of unknown load are not in it"
+        words += f"; {many(unknown, 'port')} of unknown load {'is' if unknown == 1 else 'are'} not in it"
     return Text(f"{words}.", style="bold")
 
 

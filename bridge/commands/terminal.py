@@ -58,15 +58,22 @@ def bar(load_pct: float | None, width: int = 8) -> str:
     return "█" * filled + "·" * (width - filled)
 
 
-def ports_table(plan: SitePlan, told: Told, *, title: str = "", headed: bool = False) -> Table:
-    """All ports of the site, one line each; `headed`: below the names of their controllers."""
+def many(count: int, one: str, several: str = "") -> str:
+    """A count and what is counted: 1 port, 2 ports."""
+    return f"{count} {one if count == 1 else several or f'{one}s'}"
+
+
+def ports_table(
+    plan: SitePlan, told: Told, *, title: str = "", headed: bool = False, cut: bool = False
+) -> Table:
+    """All ports of the site; `headed`: below the names of their controllers; `cut`: one line each."""
     table = Table(title=title or None, title_justify="left", expand=True, pad_edge=False, box=None)
     table.add_column("port", no_wrap=True)
     table.add_column("name", no_wrap=True, max_width=20)
     table.add_column("state", no_wrap=True, min_width=14)
     table.add_column("current", justify="right", no_wrap=True, min_width=7)
     table.add_column("load", no_wrap=True, min_width=8)
-    table.add_column("why", ratio=1, no_wrap=True, overflow="ellipsis")
+    table.add_column("why", ratio=1, no_wrap=cut, overflow="ellipsis" if cut else "fold")
     above = ""
     for port_id, port in plan.ports.items():
         controller = plan.controllers[controller_of(port_id)]
@@ -90,7 +97,7 @@ def site_line(told: Told, site: Target) -> Text:
     """The site in one line: which show, how many ports on, how much power, how many faults."""
     values = told.get(site, {})
     show = values.get("show") or "no show"
-    parts = [show, f"{values.get('ports-on', 0)} ports on"]
+    parts = [show, f"{many(values.get('ports-on', 0), 'port')} on"]
     if values.get("load") is not None:
         parts.append(f"{values['load']:.0f} W")
     faults = values.get("faults", 0)
@@ -104,7 +111,7 @@ def view(
     """Table, site line and the lines of what happened.
 
     height: lines of the terminal it must fit into; then the newest lines are shown, and names of controllers
-    where there is room. None: as long as it takes.
+    where there is room, and what is too long is cut. None: as long as it takes, and nothing is cut.
     """
     site = Target(TargetKind.SITE, plan.id)
     headed, newest = True, lines
@@ -114,8 +121,9 @@ def view(
         if headed:
             room -= len(plan.controllers)
         newest = lines[-min(max(room, NEWS_LEAST), NEWS_MOST) :]
-    news = [Text(line, no_wrap=True, overflow="ellipsis") for line in newest]
-    table = ports_table(plan, told, title=title, headed=headed)
+    cut = height is not None
+    news = [Text(line, no_wrap=cut, overflow="ellipsis" if cut else "fold") for line in newest]
+    table = ports_table(plan, told, title=title, headed=headed, cut=cut)
     return Group(table, Text(), site_line(told, site), Text(), *news)
 
 

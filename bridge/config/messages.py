@@ -16,7 +16,7 @@ from bridge.errors import Problem
 _TYPES = {
     "int_type": ("a whole number is needed", "write digits without quotes and without unit"),
     "int_from_float": ("a whole number is needed", "write it without a decimal point"),
-    "float_type": ("a number is needed", "write digits, with a point for decimals, without quotes and without unit"),
+    "float_type": ("a number is needed", "write digits, with a point for decimals, without quotes or unit"),
     "string_type": ("text is needed", "put it in quotes"),
     "bool_type": ("a yes or no is needed", "write true or false"),
     "list_type": ("a list is needed", "write [one, another], or one per line behind a hyphen"),

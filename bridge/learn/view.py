@@ -216,8 +216,10 @@ def change_line(at: str, change: Change, meaning: str) -> Text:
 
 def console() -> Console:
     """Where people read: standard error, so that the draft alone goes to standard output."""
-    made = Console(stderr=True, highlight=False)
-    return made if made.is_terminal else Console(stderr=True, highlight=False, width=_PLAIN_WIDTH)
+    made = Console(stderr=True, highlight=False, markup=False)
+    if not made.is_terminal:
+        made.width = _PLAIN_WIDTH
+    return made
 
 
 def as_data(guesses: Mapping[str, Guess]) -> list[dict[str, Any]]:

@@ -1,6 +1,7 @@
 """The command line as a process: one clear sentence for what a person can mend, exit codes, a quick stop."""
 
 import json
+import os
 import signal
 import socket
 import subprocess
@@ -87,7 +88,15 @@ def test_a_file_that_can_not_be_meant_is_explained(
 
 @pytest.mark.parametrize(
     "arguments",
-    [("run",), ("fly",), ("run", "x.yaml", "--log-level", "loud"), ("hold", "x.yaml"), ("--nonsense",)],
+    [
+        ("run",),
+        ("fly",),
+        ("run", "x.yaml", "--log-level", "loud"),
+        ("hold", "x.yaml"),
+        ("--nonsense",),
+        ("demo", "--port", "99999"),
+        ("report", "x.yaml", "--from", "24.12.2025"),
+    ],
 )
 def test_wrong_calls_end_with_2(tmp_path: Path, arguments: tuple[str, ...]) -> None:
     """A command line that can't be meant ends with exit code 2 and says what would be right."""
@@ -95,6 +104,43 @@ def test_wrong_calls_end_with_2(tmp_path: Path, arguments: tuple[str, ...]) -> N
     assert ended.returncode == 2
     assert ended.stderr
     assert "Traceback" not in ended.stderr
+
+
+@pytest.mark.parametrize(
+    "command", [("hold", "", "Ann"), ("release", "", "Ann"), ("acknowledge", "", "no-load"), ("reset", "")]
+)
+def test_an_empty_name_is_not_the_whole_site(tmp_path: Path, command: tuple[str, ...]) -> None:
+    """A script's empty variable where a port was meant is refused, and holds or releases nothing."""
+    name, *rest = command
+    ended = duskward(name, str(config(tmp_path)), *rest, cwd=tmp_path)
+    assert ended.returncode == 2
+    assert "name a port (gable/1)" in ended.stderr
+
+
+def test_a_day_is_asked_for_in_words(tmp_path: Path) -> None:
+    """A day in another spelling is answered with the right one, not with a format string."""
+    ended = duskward("report", "x.yaml", "--evening", "24.12.2025", cwd=tmp_path)
+    assert "'24.12.2025' is no day; write it as 2025-12-24" in ended.stderr
+
+
+def test_help_fits_into_80_columns(tmp_path: Path) -> None:
+    """The list of commands says each in a whole sentence, in a line that is not cut."""
+    ended = subprocess.run(
+        [sys.executable, "-m", "bridge.cli", "--help"], cwd=tmp_path, capture_output=True, text=True,
+        timeout=60, check=True, env={**os.environ, "COLUMNS": "80"},
+    )  # fmt: skip
+    commands = ended.stdout.partition("Commands:\n")[2].splitlines()
+    assert len(commands) > 10
+    assert [line for line in commands if not line.endswith(".") or line.endswith("...")] == []
+
+
+def test_brackets_in_a_name_are_part_of_it(tmp_path: Path) -> None:
+    """A name is shown as it is written, also where it looks like a terminal library's mark-up."""
+    file = config(tmp_path)
+    file.write_text(file.read_text().replace("{name: Left arch,", '{name: "Arch [red] [/]",'))
+    ended = duskward("preview", str(file), "--at", "2025-12-24 18:00", cwd=tmp_path)
+    assert ended.returncode == 0, ended.stderr
+    assert "Arch [red] [/]" in ended.stdout
 
 
 def test_a_password_that_can_not_be_read(tmp_path: Path) -> None:
@@ -214,8 +260,6 @@ def test_help_loads_nothing_heavy(tmp_path: Path) -> None:
 
 def test_systemd_hears_of_the_whole_life(tmp_path: Path) -> None:
     """A real process says READY with a status, feeds the watchdog, and says STOPPING."""
-    import os
-
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
         manager.bind(str(tmp_path / "notify"))
         manager.settimeout(20)

@@ -32,6 +32,32 @@ def test_controllers_and_ports_are_called_by_their_names():
     assert lines.index(first) > next(n for n, line in enumerate(lines) if "Gable" in line)
 
 
+LONG = "Off: held by Ann, until the ladder is back in the shed and everybody is down from the roof."
+
+
+def test_nothing_that_status_says_is_cut():
+    """Without a height to fit into, the whole reason and the whole alert can be read at 80 columns."""
+    console = Console(width=80, file=io.StringIO(), markup=False)
+    told = {port(): {"power": False, "reason": LONG}, site(): {"show": "Tea", "ports-on": 1}}
+    console.print(view(plan(), told, title="Lane", lines=[f"Alert. {LONG}"]))
+    text = console.file.getvalue()
+    assert "…" not in text
+    lines = text.splitlines()
+    alert = next(n for n, line in enumerate(lines) if line.startswith("Alert."))
+    assert " ".join(line.strip() for line in lines[alert:]) == f"Alert. {LONG}"
+    row = next(n for n, line in enumerate(lines) if line.startswith("gable/1"))
+    column = lines[row].index("Off:")
+    below = next(n for n, line in enumerate(lines) if line.startswith("gable/2"))
+    assert " ".join(line[column:].strip() for line in lines[row:below]) == LONG
+
+
+def test_one_port_is_one_port():
+    """One of a thing is told in the singular."""
+    console = Console(width=80, file=io.StringIO())
+    console.print(view(plan(), {site(): {"show": "Tea", "ports-on": 1}}, title="Lane", lines=[]))
+    assert "Tea · 1 port on · no fault" in console.file.getvalue()
+
+
 def test_the_newest_news_are_in_sight_whatever_the_height():
     """A low terminal shows fewer news and no names of controllers, and always the newest three."""
     for height in range(13, 40):
