@@ -20,6 +20,7 @@ class Aftermath(StrEnum):
     FEED_TRIPPED = "feed-tripped"
     NO_SHOW = "no-show"
     OVER_BUDGET = "over-budget"
+    NOT_SENT = "not-sent"
     STOPPING = "stopping"
     WAITS_FOR_RESET = "waits-for-reset"
     """After a restart: why is not kept."""
@@ -74,6 +75,7 @@ SENTENCES: Final[Mapping[Aftermath, str]] = MappingProxyType(
         _A.FEED_TRIPPED: "It stays off until a person resets it, because another feed of its prop tripped.",
         _A.NO_SHOW: "It stays off until a person resets it, because no show needed it.",
         _A.OVER_BUDGET: "It stays off until a person resets it, because its supply {supply} was over budget.",
+        _A.NOT_SENT: "It stays off until a person resets it, because no command reached it.",
         _A.STOPPING: "It stays off until a person resets it, because duskward was stopping.",
         _A.WAITS_FOR_RESET: "It stays off until a person resets it.",
         _A.LOCKED_OUT: "Locked out until a person resets it.",

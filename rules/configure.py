@@ -11,6 +11,7 @@ from rules.electrics.load import port_loads
 from rules.errors import RulesError
 from rules.faults import alarms, conditions
 from rules.faults.alarms import AlarmEvent
+from rules.faults.baseline import Baseline, Learning
 from rules.plan import PropPlan, SitePlan
 from rules.ports import Condition, HoldState, Mode, PortId, Target, TargetKind
 from rules.power import jobs, preshow, reclose, staging
@@ -156,7 +157,8 @@ def _install(step: Step, plan: SitePlan) -> None:
             port_plan.idle_a,
             port_plan.pixels,
         ):
-            port.facts = port.facts._replace(learned=False)
+            port.facts = port.facts._replace(learned=False, spread_a=0.0)
+            port.baseline, port.learning, port.meter.idle_w = Baseline(), Learning(), None
         if port.plan.pixels != port_plan.pixels:
             port.counted = None
         port.plan, port.index, port.feeds = port_plan, index, feeds

@@ -206,7 +206,8 @@ def _done(step: Step, event: EffectDone) -> None:
     if event.ok:
         if site.unkept_id == event.id:
             site.unkept_id = None
-        conditions.return_(step, site, Condition.JOURNAL_FAULT)
+        if not any(hold.holder == requests.JOURNAL_HOLDER for hold in site.holds):  # a lost one is not mended
+            conditions.return_(step, site, Condition.JOURNAL_FAULT)
     else:
         conditions.raise_(step, site, Condition.JOURNAL_FAULT, detail=event.detail)
         step.timers.at(step.now.monotonic_s + KEEP_AGAIN_S, KEEP_TIMER)
@@ -340,6 +341,9 @@ def _follow_clock(step: Step) -> None:
     if known_s is None or abs(offset_s - known_s) > CLOCK_STEP_S:
         step.site.utc_offset_s = offset_s
         step.show_dirty = True
+        if known_s is not None:  # timers kept their seconds, but these go by the wall clock
+            preshow.schedule(step)
+            conditions.unshelve_due(step)
 
 
 def _refresh_shows(step: Step) -> None:

@@ -13,7 +13,7 @@ from rules.errors import RulesError
 from rules.faults import alarms, conditions
 from rules.faults.alarms import AlarmEvent, IllegalAlarmEvent
 from rules.ports import Condition, Mode, PortId, Target, TargetKind
-from rules.power import jobs, switching, trips
+from rules.power import jobs, preshow, settle, switching, trips
 from rules.power.demand import Rule
 from rules.safety import HandMode, Hold
 from rules.show_data import learning
@@ -103,8 +103,12 @@ def _mode(step: Step, event: Asked) -> str:
 def _may_force_on(step: Step, port: PortState) -> None:
     if not port.plan.abilities.switch:
         raise RefusedError("this port can't be switched.")
-    if port.verdict.rule in (Rule.HOLD, Rule.RELEASED, Rule.LOCKOUT, Rule.TRIP, Rule.LEAVING, Rule.STOPPING):
-        raise RefusedError(f"it stays off. {port.verdict.reason}")
+    verdict = settle.verdict_now(step, port)
+    if verdict.rule in (Rule.HOLD, Rule.RELEASED, Rule.LOCKOUT, Rule.TRIP, Rule.LEAVING, Rule.STOPPING):
+        raise RefusedError(f"it stays off. {verdict.reason}")
+    for feed in (step.site.ports[one] for one in port.feeds):
+        if feed is not port and feed.hand is not None and feed.hand.mode is Mode.OFF:
+            raise RefusedError(f"{feed.plan.name}, a feed of the same prop, is off by hand.")
     if not switching.is_fresh(step, port):
         raise RefusedError("its controller does not answer, so nothing is known of it now.")
 
@@ -202,8 +206,9 @@ def _weather(step: Step, event: Asked) -> str:
 
 def _reset(step: Step, event: Asked) -> str:
     port = _port(step, event.target)
-    if port.verdict.rule is Rule.HOLD:
-        raise RefusedError(f"{port.verdict.reason} Release it first.")
+    verdict = settle.verdict_now(step, port)
+    if verdict.rule is Rule.HOLD:
+        raise RefusedError(f"{verdict.reason} Release it first.")
     refusal = trips.reset(step, port)
     if refusal is not None:
         raise RefusedError(refusal.reason)
@@ -293,6 +298,8 @@ def _start_show(step: Step, event: Asked) -> str:
     until_s = step.now.monotonic_s + step.plan.started_show_s
     site.shows = {**site.shows, show.plan.id: schedule.started(show, until_s)}
     step.show_dirty = True
+    for port_id in show.plan.needs:  # also where it runs already, by a clock that nobody trusts
+        step.look_at(site.ports[port_id])
     return f"{show.plan.name} is started; it ends by itself in {step.plan.started_show_s / 3600:g} h."
 
 
@@ -329,7 +336,7 @@ def _count(step: Step, event: Asked) -> str:
     port = _port(step, event.target)
     wanted = event.argument.strip() or "start"
     if wanted == "stop":
-        if port.job is None:
+        if port.job is None or port.job.name == preshow.NAME:
             raise RefusedError("it is not being counted.")
         jobs.end(step, port, "it was asked to stop.")
         return "The count is stopped."

@@ -114,9 +114,9 @@ WORDS: Final[Mapping[Condition, Words]] = MappingProxyType(
             "Look for what they share: a supply, a box, a cable, rain. Each port's own alert stands as well.",
         ),
         _C.JOURNAL_FAULT: Words(
-            "{where}: holds, lockouts and trips can't be written to disk.[ {detail}][ {done}]",
+            "{where}: holds, lockouts and trips are not safe on disk.[ {detail}][ {done}]",
             "Free disk space or replace the storage; until then nothing is switched on that "
-            "needs it written.",
+            "needs it written. After a loss: see who works where, then confirm.",
         ),
         _C.STORE_FAULT: Words(
             "{where}: history and energy can't be written to disk.[ {detail}][ {done}]",

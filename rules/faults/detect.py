@@ -145,6 +145,7 @@ def observe(
         and reading.tripped is state.tripped
         and limits is state.limits
         and (facts is state.facts or facts == state.facts)
+        and not (reading.power and (state.on_seen_s or at_s) < facts.off_given_s <= at_s)
         and _is_quiet(state.bands, reading)
     ):
         bands, since_s = state.bands, state.high_since_s

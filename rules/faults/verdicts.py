@@ -53,14 +53,16 @@ QUIET_FRACTION: Final = 1.1
 class Facts(NamedTuple):
     """What the rules know of a port besides its reading. Make a new one only when something changed.
 
-    wanted: the verdict's power (None: nothing decided yet); off_given_s: when an OFF was given last, by
-    whatever rule [monotonic s]; rating_a, idle_a (nothing lit), spread_a (how far idle moments scatter) [A];
+    wanted: the verdict's power (None: nothing decided yet); off_given_s: until when the last OFF, by whatever
+    rule, may have acted [monotonic s]; on_given: an ON was given since power was wanted; rating_a,
+    idle_a (nothing lit), spread_a (how far idle moments scatter) [A];
     learned: whether idle_a was learned on this port or only computed; nominal_v: the supply's voltage [V];
     gap_s: a break between readings longer than this [s] interrupts every delay.
     """
 
     wanted: bool | None = None
     off_given_s: float = float("-inf")
+    on_given: bool = True
     rating_a: float | None = None
     idle_a: float | None = None
     spread_a: float = 0.0
@@ -200,6 +202,8 @@ def _stuck_on(
 def _stuck_off(facts: Facts, power: bool | None, *, tripped: bool) -> Verdict | None:
     if not facts.abilities.switch or not facts.wanted or tripped or power is None:
         return None
+    if not power and not facts.on_given:
+        return None  # it waits for its turn, or is withheld
     return Verdict(not power, None, None)
 
 

@@ -53,6 +53,8 @@ class ShowCall(NamedTuple):
     name: str
     until: str
     leading: bool = False
+    by_hand: bool = False
+    """A person started it: it asks for power whatever the clock says."""
 
 
 class Facts(NamedTuple):
@@ -108,8 +110,9 @@ def decide(facts: Facts) -> Verdict:
     if facts.job:
         name, power = facts.job
         return Verdict(power, Rule.JOB, f"{'On' if power else 'Off'} for {name}.")
-    if facts.shows and facts.clock_trusted:
-        return Verdict(True, Rule.SHOW, _show_reason(facts.shows))
+    calls = facts.shows if facts.clock_trusted else tuple(call for call in facts.shows if call.by_hand)
+    if calls:
+        return Verdict(True, Rule.SHOW, _show_reason(calls))
     if facts.resting:
         return Verdict(True, Rule.RESTING, "On: it rests powered.")
     if facts.shows:

@@ -17,6 +17,7 @@ from rules.plan import PreShow
 from rules.ports import PortId
 from rules.power import jobs, switching
 from rules.power.demand import Rule
+from rules.power.settle import trusts_clock
 from rules.shows.calendar_types import Anchor, Moment, Place, Window
 from rules.shows.windows import window_spans
 from rules.state import Job, PortState, PreShowState
@@ -70,7 +71,8 @@ def timer(step: Step) -> None:
     if plan is None:
         return
     due = next_check(plan, step.plan.place, step.now.utc - timedelta(seconds=2))
-    if due is not None and abs((due - step.now.utc).total_seconds()) <= 2.0:
+    is_due = due is not None and abs((due - step.now.utc).total_seconds()) <= 2.0
+    if is_due and trusts_clock(step):
         _begin(step, plan)
     else:
         schedule(step)

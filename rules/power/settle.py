@@ -81,6 +81,11 @@ def gather(step: Step, port: PortState) -> Facts:
     )
 
 
+def verdict_now(step: Step, port: PortState) -> Verdict:
+    """The verdict on `port` at this moment, what else this step was asked for included."""
+    return decide(gather(step, port))
+
+
 def trusts_clock(step: Step) -> bool:
     """Whether what the clock says may power ports."""
     return step.plan.trust_clock or step.site.clock_trusted is True
@@ -116,7 +121,9 @@ def _call(step: Step, show_id: str) -> tuple[ShowCall | None, datetime | None]:
     call = None
     if show.phase is not Phase.IDLE and show.current is not None:
         until = local_time(step.plan.place, show.current.end_utc + timedelta(seconds=show.plan.run_on_s))
-        call = ShowCall(show.plan.name, until, show.phase is Phase.LEAD)
+        call = ShowCall(
+            show.plan.name, until, show.phase is Phase.LEAD, by_hand=show.started_until_s is not None
+        )
     start = next(
         (
             span.start_utc
@@ -173,7 +180,7 @@ def _take(step: Step, port: PortState, verdict: Verdict) -> None:
     step.touch(port)
     port.verdict = verdict
     if port.facts.wanted is not verdict.power:
-        port.facts = port.facts._replace(wanted=verdict.power)
+        port.facts = port.facts._replace(wanted=verdict.power, on_given=False)
     if verdict.rule is not before.rule or verdict.power != before.power:
         port.verdict_s = step.now.monotonic_s
         step.site_dirty = True
@@ -240,10 +247,27 @@ def _shoot(step: Step, port: PortState) -> None:
     elif state.phase is ReclosePhase.CLOSING:
         if not port.verdict.power:
             adopt(step, port, reclose.blocked(state, _because(port.verdict)))
-        elif now.monotonic_s - port.verdict_s > _stuck_off_s(port) and port.pending is None:
-            adopt(step, port, reclose.not_closed(state))
+        elif port.withheld:
+            adopt(step, port, reclose.blocked(state, Decided(Aftermath.OVER_BUDGET, supply=port.plan.supply)))
         else:
-            step.timers.at(port.verdict_s + _stuck_off_s(port) + 0.1, port.plan.id)
+            _await_closing(step, port)
+
+
+def _await_closing(step: Step, port: PortState) -> None:
+    """A shot was given, or waits at its supply's gate: too late it has failed."""
+    if switching.waits(step, port):
+        return  # the gate's own timer lets it pass
+    failed_s = max(port.verdict_s, port.on_done_s) + _stuck_off_s(port)
+    if step.now.monotonic_s <= failed_s or port.pending is not None:
+        step.timers.at(failed_s + 0.1, port.plan.id)
+        return
+    reached = port.on_done_s >= port.verdict_s or (port.facts.on_given and port.on_spent)
+    state = port.reclose
+    adopt(
+        step,
+        port,
+        reclose.not_closed(state) if reached else reclose.blocked(state, Decided(Aftermath.NOT_SENT)),
+    )
 
 
 def _stuck_off_s(port: PortState) -> float:
@@ -280,10 +304,12 @@ def _prove_hold(step: Step, port: PortState) -> None:
 def _hold_state(step: Step, port: PortState) -> HoldState:
     if port.verdict.rule is not Rule.HOLD:
         return HoldState.NONE
-    if not switching.is_fresh(step, port) or not port.plan.abilities.readback:
+    since_s = step.now.monotonic_s - port.seen_power_s
+    told = port.plan.abilities.readback and since_s <= switching.stale_s(step, port)
+    if not told or not switching.is_fresh(step, port):
         step.timers.at(step.now.monotonic_s + switching.stale_s(step, port), port.plan.id)
         return HoldState.UNKNOWN
-    step.timers.at(port.reading_s + switching.stale_s(step, port) + 0.001, port.plan.id)
+    step.timers.at(port.seen_power_s + switching.stale_s(step, port) + 0.001, port.plan.id)
     if port.seen_power is False:
         return (
             HoldState.PENDING

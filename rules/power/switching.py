@@ -15,12 +15,14 @@ from rules.power.reclose import ReclosePhase
 from rules.state import NEVER_S, Pending, PortState
 from rules.step import Step
 
+INFINITY_S = float("inf")
 OFF_AGAIN_S = (1.0, 2.0, 4.0, 8.0, 15.0, 30.0)
 """Pause [s] before an OFF is given again; the last one stays."""
 ON_AGAIN_S = (1.0, 3.0, 10.0, 30.0)
 """Pause [s] before an ON that did not act is given again; then it needs a new reason."""
-LATE_ON_S = 5.0
-"""An OFF is given a second time this long [s] after one that overtook an ON of unknown outcome."""
+LATE_S = 5.0
+"""A command of unknown outcome may still act for this long [s]: an OFF that overtook such an ON is given
+again so long after it, and a fall so soon after such an OFF is no trip."""
 FLAG_FALLS_S = 3.0
 """After a reset and an accepted ON, a trip flag still up for longer than this [s] is a new trip."""
 NO_ANSWER_S = 30.0
@@ -121,6 +123,11 @@ def may_turn_on(step: Step, port: PortState) -> bool:
     return not (port.flag is True and step.now.monotonic_s > port.flag_ignore_s)
 
 
+def waits(step: Step, port: PortState) -> bool:
+    """Whether the port waits at its supply's gate."""
+    return port.plan.supply is not None and port.plan.id in step.site.supplies[port.plan.supply].gate.waiting
+
+
 def wants_on(step: Step, port: PortState) -> bool:
     """Whether an ON is wanted, not given yet, and may be given: asked as the gate lets the port pass."""
     given = port.pending is not None or port.on_spent or port.seen_power is True
@@ -143,8 +150,8 @@ def _give(step: Step, port: PortState, *, power: bool) -> None:
         after=step.site.unkept_id if power else None,
     )
     port.pending = Pending(command.id, power, step.now.monotonic_s)
-    if not power:
-        port.facts = port.facts._replace(off_given_s=step.now.monotonic_s)
+    # A controller may take its time: whatever falls until it answers may be this OFF's doing.
+    port.facts = port.facts._replace(on_given=True) if power else port.facts._replace(off_given_s=INFINITY_S)
     step.effects.append(command)
     step.effects.append(
         Record("switch", step.now.utc, port.target, {"power": power, "reason": port.verdict.reason})
@@ -164,6 +171,8 @@ def resolve(step: Step, port: PortState, result: CommandResult) -> None:
         port.meter.switched(pending.power, now_s)
     step.look_at(port)
     if not pending.power:
+        late_s = LATE_S if result.outcome is Outcome.UNKNOWN else 0.0
+        port.facts = port.facts._replace(off_given_s=now_s + late_s)
         if result.outcome is Outcome.ACCEPTED:
             port.off_ok_s = now_s
             # the next reading has time to prove it
@@ -217,7 +226,7 @@ def off_done(step: Step, port: PortState) -> None:
     if port.late_on:
         port.late_on = False
         port.off_owed = True
-        port.off_next_s = step.now.monotonic_s + LATE_ON_S
+        port.off_next_s = step.now.monotonic_s + LATE_S
         step.timers.at(port.off_next_s, port.plan.id)
     else:
         port.off_owed = False
