@@ -50,6 +50,11 @@ def amperes(told: Mapping[str, Any]) -> str:
     return "" if current_a is None else f"{current_a:.2f} A"
 
 
+def percent(load_pct: float | None) -> str:
+    """A load in percent of the rating as text, empty where it is not known."""
+    return "" if load_pct is None else f"{load_pct:.0f} %"
+
+
 def bar(load_pct: float | None, width: int = 8) -> str:
     """A load in percent of the rating as a bar of fixed width."""
     if load_pct is None:
@@ -66,13 +71,16 @@ def many(count: int, one: str, several: str = "") -> str:
 def ports_table(
     plan: SitePlan, told: Told, *, title: str = "", headed: bool = False, cut: bool = False
 ) -> Table:
-    """All ports of the site; `headed`: below the names of their controllers; `cut`: one line each."""
+    """All ports of the site; `headed`: below the names of their controllers.
+
+    cut: one line each, with the load as a bar; else all that is said, which leaves the reason more room.
+    """
     table = Table(title=title or None, title_justify="left", expand=True, pad_edge=False, box=None)
     table.add_column("port", no_wrap=True)
     table.add_column("name", no_wrap=True, max_width=20)
-    table.add_column("state", no_wrap=True, min_width=14)
+    table.add_column("state", no_wrap=cut, min_width=14, max_width=None if cut else 15)
     table.add_column("current", justify="right", no_wrap=True, min_width=7)
-    table.add_column("load", no_wrap=True, min_width=8)
+    table.add_column("load", no_wrap=True, min_width=8 if cut else 5, justify="left" if cut else "right")
     table.add_column("why", ratio=1, no_wrap=cut, overflow="ellipsis" if cut else "fold")
     above = ""
     for port_id, port in plan.ports.items():
@@ -87,7 +95,7 @@ def ports_table(
             port.name,
             Text(words, style=colour),
             amperes(values),
-            Text(bar(values.get("load")), style=colour),
+            Text(bar(values.get("load")) if cut else percent(values.get("load")), style=colour),
             Text(str(values.get("reason", "")), style=QUIET),
         )
     return table
