@@ -62,6 +62,8 @@ async def listen(
         clients.add(task)
         try:
             await _talk(reader, writer, handler, followers or {})
+        except asyncio.CancelledError:
+            return  # the process ends; the library would log it as an error
         finally:
             clients.discard(task)
             writer.close()
@@ -113,7 +115,7 @@ async def _talk(
                 "text": "Refused: a request is one JSON object on a line.",
             }
         elif (follower := followers.get(str(request.get("verb")))) is not None:
-            await _follow(reader, writer, follower(request))
+            await _follow(reader, writer, follower(request), str(request.get("verb")))
             return
         else:
             try:
@@ -121,8 +123,7 @@ async def _talk(
             except TimeoutError:
                 answer = {"accepted": False, "text": "No answer in time; ask for the status."}
             except Exception as error:
-                _log.exception("control.unexpected", verb=str(request.get("verb")))
-                answer = {"accepted": False, "text": f"Unexpected {type(error).__name__}; it is in the log."}
+                answer = _unexpected(error, str(request.get("verb")))
         writer.write(json.dumps(answer, ensure_ascii=False).encode() + b"\n")
         try:
             await writer.drain()
@@ -130,10 +131,17 @@ async def _talk(
             return
 
 
+def _unexpected(error: Exception, verb: str) -> Mapping[str, Any]:
+    """The answer to whoever met an error that nobody foresaw, which is being handled; it is logged."""
+    _log.exception("control.unexpected", verb=verb)
+    return {"accepted": False, "text": f"Unexpected {type(error).__name__}; it is in the log."}
+
+
 async def _follow(
     reader: asyncio.StreamReader,
     writer: asyncio.StreamWriter,
     answers: AsyncGenerator[Mapping[str, Any], None],
+    verb: str,
 ) -> None:
     """Pass on answers until the last, or until the other side says or sends anything more, or leaves."""
     gone = asyncio.create_task(reader.read(1), name="control.gone")
@@ -145,7 +153,10 @@ async def _follow(
                 coming.cancel()
                 await asyncio.gather(coming, return_exceptions=True)
                 return
-            answer = coming.result()
+            try:
+                answer = coming.result()
+            except Exception as error:
+                answer = _unexpected(error, verb)
             if answer is None:
                 return
             writer.write(json.dumps(answer, ensure_ascii=False).encode() + b"\n")
