@@ -12,8 +12,9 @@ from rich.table import Table
 from rich.text import Text
 
 from bridge.clock import SystemClock
-from bridge.commands.terminal import FAULT, POWERED, QUIET, many
+from bridge.commands.terminal import FAULT, POWERED, QUIET
 from bridge.config import load, plan
+from bridge.report.words import many
 from rules.electrics.findings import Finding, Level, finding
 from rules.electrics.load import check_plan
 from rules.errors import CalendarError, RulesError

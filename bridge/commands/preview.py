@@ -12,9 +12,10 @@ from rich.text import Text
 
 from bridge.clock import SystemClock
 from bridge.commands.checking import calendar_files
-from bridge.commands.terminal import FAULT, POWERED, QUIET, many
+from bridge.commands.terminal import FAULT, POWERED, QUIET
 from bridge.config import load, plan
 from bridge.errors import PermanentError
+from bridge.report.words import many
 from rules.outlook.preview import Change, Preview, Run, preview
 from rules.outlook.preview_days import Day, PortSum, days, groups, port_sums, total
 from rules.plan import SitePlan
@@ -185,7 +186,7 @@ def _days_table(played: Preview, all_days: list[Day]) -> Table:
             start, end, on, off = (local_time(site.place, instant) for instant in _edges(run))
             lines.append(f"{start}-{end} {name}", style=POWERED)
             power = "" if (on, off) == (start, end) else f"power {on}-{off}, "
-            lines.append(f"  {power}{ports} port{'' if ports == 1 else 's'}\n", style=QUIET)
+            lines.append(f"  {power}{many(ports, 'port')}\n", style=QUIET)
         for note in day.notes:
             lines.append(f"{note}\n", style=FAULT)
         if not lines:

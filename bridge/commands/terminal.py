@@ -10,6 +10,7 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from bridge.report.words import many
 from rules.plan import SitePlan
 from rules.ports import PortId, Target, TargetKind, controller_of
 
@@ -61,11 +62,6 @@ def bar(load_pct: float | None, width: int = 8) -> str:
         return ""
     filled = min(width, max(0, round(load_pct / 100 * width)))
     return "█" * filled + "·" * (width - filled)
-
-
-def many(count: int, one: str, several: str = "") -> str:
-    """A count and what is counted: 1 port, 2 ports."""
-    return f"{count} {one if count == 1 else several or f'{one}s'}"
 
 
 def ports_table(

@@ -21,6 +21,7 @@ from bridge.report.words import (
     grouped,
     hours,
     kwh,
+    many,
     measured,
     moment,
     money,
@@ -80,8 +81,9 @@ class _Page:
         saved = f", <b>{self.money(total.saved_cost)}</b>" if self.priced else ""
         return (
             f"<header><h1>{escape(self.plan.name)}</h1>"
-            f'<p class="sub">{escape(span_words(season.since, season.until))}, {len(self.days)} days · '
-            f"{len(self.plan.ports)} ports on {len(self.plan.controllers)} controllers · "
+            f'<p class="sub">{escape(span_words(season.since, season.until))}, '
+            f"{many(len(self.days), 'day')} · "
+            f"{many(len(self.plan.ports), 'port')} on {many(len(self.plan.controllers), 'controller')} · "
             f"made {escape(moment(self.made_utc, self.zone))}</p>"
             f'<p class="lead">The display took <b class="p">{kwh(total.wall_wh)}</b> at the wall{cost}. '
             "Having power on only while it was needed saved "
@@ -124,7 +126,7 @@ class _Page:
             (
                 "Time with power",
                 data(total.powered_s, hours(total.powered_s), "powered"),
-                f"all ports added up; on {nights} of {len(self.days)} days",
+                f"all ports added up; on {nights} of {many(len(self.days), 'day')}",
             ),
             (
                 "Faults",
@@ -153,7 +155,7 @@ class _Page:
         if season.pauses:
             count = len(season.pauses)
             lines.append(
-                f"duskward itself did not run {count} time{'s' if count > 1 else ''}, {duration(asleep)} "
+                f"duskward itself did not run {many(count, 'time')}, {duration(asleep)} "
                 "together; nothing was counted meanwhile."
             )
         return f"<ul>{''.join(f'<li>{words}</li>' for words in lines)}</ul>"
@@ -185,7 +187,7 @@ class _Page:
         head = ["Day", *self._heads(), ">With power"]
         foot = ["All", *self._cells(season.total), hours(season.total.powered_s)]
         yield (
-            f"<details><summary>The same as a table ({len(rows)} days)</summary>"
+            f"<details><summary>The same as a table ({many(len(rows), 'day')})</summary>"
             f"{table(head, rows, foot=foot, open_rows=len(rows))}</details>"
         )
 

@@ -23,6 +23,11 @@ CONDITION_WORDS = {condition: condition.value.replace("-", " ") for condition in
 """What a condition is called in a table."""
 
 
+def many(count: int, one: str, several: str = "") -> str:
+    """A count and what is counted: 1 port, 2 ports; `several` where it is not `one` with an s."""
+    return f"{count} {one if count == 1 else several or f'{one}s'}"
+
+
 def grouped(value: float, places: int) -> str:
     """A number with its thousands apart."""
     return f"{value:,.{places}f}".replace(",", THIN)

@@ -6,6 +6,7 @@ Prints one JSON line with the addresses and ends on SIGTERM or Ctrl-C.
 import argparse
 import asyncio
 import json
+import os
 import signal
 import sys
 from pathlib import Path
@@ -30,11 +31,19 @@ async def _run(spec: SiteSpec, arguments: argparse.Namespace) -> None:
         await stop.wait()
 
 
+def _tcp_port(text: str) -> int:
+    if not text.isascii() or not text.isdigit() or int(text) > 65535:
+        raise argparse.ArgumentTypeError(f"{text!r} is no TCP port; say 1 to 65535, or 0 for any free ones")
+    return int(text)
+
+
 def main() -> int:
     """Run the simulator; 0: ended when asked, 2: called wrongly."""
     reader = argparse.ArgumentParser(prog="python -m bridge.simulator", description=__doc__)
     reader.add_argument("spec", nargs="?", type=Path, help="the site as YAML; without it the demo site")
-    reader.add_argument("--ports-from", type=int, default=0, help="first TCP port; 0: any free ones")
+    reader.add_argument(
+        "--ports-from", type=_tcp_port, default=0, metavar="PORT", help="first TCP port; 0: any free ones"
+    )
     reader.add_argument("--listen", default="127.0.0.1", help="address to listen on (%(default)s)")
     reader.add_argument("--seed", type=int, default=0, help="same seed, same site")
     reader.add_argument("--speed", type=float, default=1.0, help="simulated seconds per second")
@@ -43,7 +52,12 @@ def main() -> int:
     try:
         spec = demo_site() if arguments.spec is None else read_spec(arguments.spec)
         asyncio.run(_run(spec, arguments))
-    except (DuskwardError, OSError, ValueError, OverflowError) as error:
+    except OSError as error:
+        what = os.strerror(error.errno) if error.errno else str(error)
+        listening = f"it can't listen on {arguments.listen}: {what}; say other --ports-from or --listen"
+        sys.stderr.write(f"{error.filename}: {what}\n" if error.filename else f"{listening}\n")
+        return 2
+    except (DuskwardError, ValueError, OverflowError) as error:
         sys.stderr.write(f"{error}\n")
         return 2
     return 0

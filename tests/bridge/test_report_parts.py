@@ -29,7 +29,7 @@ from bridge.report.html import table
 from bridge.report.style import DARK, LIGHT
 from bridge.report.svg import share_bar, strip, ticks, two_way_bars
 from bridge.report.svg_time import carpet, night_curve
-from bridge.report.words import band_words, data, duration, kwh, measured, money, percent
+from bridge.report.words import band_words, data, duration, kwh, many, measured, money, percent
 from bridge.site.folder import HISTORY
 from rules.cost.tariff import Band
 from rules.door import Record
@@ -270,6 +270,9 @@ def test_small_pictures_are_well_formed():
         (duration(timedelta(minutes=59, seconds=59)), "59 min"),
         (duration(timedelta(hours=26, minutes=3)), "26 h 03 min"),
         (duration(timedelta(days=9)), "9.0 days"),
+        (many(1, "day"), "1 day"),
+        (many(2, "day"), "2 days"),
+        (many(0, "supply", "supplies"), "0 supplies"),
         (percent(None), "–"),
         (percent(0.4999), "50 %"),
         (percent(0.99971), "99.97 %"),

@@ -562,14 +562,26 @@ def test_an_address_that_is_not_this_machines_is_said():
     assert "Traceback" not in done.stderr
 
 
-def test_a_spec_that_is_not_there_is_said(tmp_path):
-    """A wrong path is exit code 2 and a sentence."""
-    done = subprocess.run(
-        [sys.executable, "-m", "bridge.simulator", str(tmp_path / "none.yaml")],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("none.yaml",), "none.yaml: No such file or directory"),
+        (("--ports-from", "{busy}"), "it can't listen on 127.0.0.1: Address already in use"),
+        (("--ports-from", "99999"), "'99999' is no TCP port; say 1 to 65535"),
+    ],
+)
+def test_what_the_simulator_can_not_do_is_said(tmp_path, arguments, words):
+    """A file that is not there, a port that is taken or none: exit code 2 and a sentence."""
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        said = [word.format(busy=taken.getsockname()[1]) for word in arguments]
+        done = subprocess.run(
+            [sys.executable, "-m", "bridge.simulator", *said],
+            capture_output=True,
+            text=True,
+            check=False,
+            cwd=tmp_path,
+        )
     assert done.returncode == 2
-    assert "none.yaml" in done.stderr
+    assert words in done.stderr
+    assert "Errno" not in done.stderr
     assert "Traceback" not in done.stderr
