@@ -106,6 +106,16 @@ class Tree:
             raise HomieError(f"{target.kind} {target.id} has no property {prop}", subject=target.id)
         return way[0] + prop
 
+    def has(self, topic: str) -> bool:
+        """Whether a topic is one of this tree: of a device there is, and of a property that it has."""
+        parts = topic.split("/")
+        if len(parts) < 4 or f"{parts[0]}/{parts[1]}" != self.base or parts[2] not in self.devices:
+            return False
+        device = self.devices[parts[2]]
+        if parts[3].startswith("$"):
+            return True
+        return parts[3] == device.node and len(parts) > 4 and parts[4] in device.properties
+
     def state(self, device: str, state: str) -> Publication:
         """A device's ``$state``."""
         return Publication(f"{self.base}/{device}/$state", state.encode(), True, 1)

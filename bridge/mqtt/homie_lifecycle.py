@@ -76,7 +76,13 @@ def announce(
                 yield tree.state(tree.root, "init")
                 said = True
             yield tree.state(device, "init")
-            yield Publication(f"{tree.base}/{device}/$description", written(told), True, 1)
+            yield from described(tree, {device: told})
+
+
+def described(tree: Tree, descriptions: Mapping[str, Mapping[str, Any]]) -> Iterator[Publication]:
+    """Descriptions as publications."""
+    for device, told in descriptions.items():
+        yield Publication(f"{tree.base}/{device}/$description", written(told), True, 1)
 
 
 def read_descriptions(tree: Tree, retained: Mapping[str, bytes]) -> Documents:

@@ -149,9 +149,10 @@ class Link:
         self._gathering: list[_Gathering] = []
         self._wire: Wire | None = None
         self._flowing = False
+        self._silent = False
         # Ordered because taking the first of a large plain dict gets slower with each one taken.
         self._pending: OrderedDict[object, _Waiting] = OrderedDict()
-        self._again: Iterator[Again] = iter(())
+        self._again: Iterator[Again | Publication] = iter(())
         self._again_left = 0
         self._catching_up: tuple[int, float] | None = None
         """How many topics are said again on this connect, since when [monotonic s]."""
@@ -191,6 +192,20 @@ class Link:
 
     # -------------------------------------------------------- publishing
 
+    def hush(self) -> None:
+        """Say nothing until `speak`, whether connected or not; what is published is remembered."""
+        self._silent = True
+
+    def speak(self, then: Iterable[Publication] = ()) -> None:
+        """Say all that is retained, `then` these; a topic that has a value by then is not taken away."""
+        self._silent = False
+        if self._flowing:
+            self._say_again(list(then))
+            self._drain()
+        else:
+            for one in then:
+                self.publish(*one)
+
     def publish(self, topic: str, payload: bytes, retain: bool = True, qos: int = 1) -> bool:
         """Publish, never waiting. False if it was refused (told by `on_refused` and logged) or let go.
 
@@ -218,7 +233,7 @@ class Link:
                 return False
             del self._aside[topic]
         wire = self._wire
-        if self._flowing and wire is not None:
+        if self._flowing and wire is not None and not self._silent:
             waiting = self._pending or self._again_left or self._alone or self._blamed or self._sent_alone
             if not (waiting or wire.congested) and (not qos or len(wire.inflight) < self.settings.window):
                 wire.publish(Publication(topic, payload, retain, qos))
@@ -238,8 +253,8 @@ class Link:
 
     def repeat(self, topics: Iterable[str]) -> None:
         """Say retained topics again as they stand, for somebody who may have missed them; news goes first."""
-        if not self._flowing:
-            return  # a connect says everything
+        if not self._flowing or self._silent:
+            return  # everything is to be said
         known = [(topic, None) for topic in topics if topic in self.retained]
         self._again = chain(self._again, known)
         self._again_left += len(known)
@@ -275,7 +290,7 @@ class Link:
 
     def _drain(self) -> None:
         wire = self._wire
-        if wire is None or not self._flowing:
+        if wire is None or not self._flowing or self._silent:
             return
         inflight, window = wire.inflight, self.settings.window
         if self._sent_alone is not None and not inflight:
@@ -308,7 +323,13 @@ class Link:
             if not self._pending:
                 self._pending = OrderedDict()  # an emptied one keeps the room of thousands
             return waiting.publication()
-        for topic, given in self._again:
+        for one in self._again:
+            if isinstance(one, Publication):
+                self._again_left = max(1, self._again_left - 1)
+                if one.retain and one.topic in self.retained:
+                    continue
+                return one
+            topic, given = one
             if given is None:
                 self._again_left = max(1, self._again_left - 1)
             payload = self.retained.get(topic)
@@ -385,15 +406,20 @@ class Link:
         for one in refused:
             self._refuse(one, f"the broker does not let us listen to {one}: its access rules must allow it")
         self._call(self._on_connected)
+        if not self._silent:
+            self._say_again()
+        self._flowing = True
+        self._up.set()
+        self._drain()
+
+    def _say_again(self, then: Sequence[Publication] = ()) -> None:
         waiting, self._pending = self._pending, OrderedDict()
         for key, publication in waiting.items():
             if not (publication.retain and publication.kept):
                 self._pending[key] = publication
-        self._again, self._again_left = iter(self._arrange(self.retained)), len(self.retained)
+        self._again = chain(self._arrange(self.retained), then)
+        self._again_left = len(self.retained) + len(then)
         self._catching_up = (len(self.retained), time.monotonic()) if self.retained else None
-        self._flowing = True
-        self._up.set()
-        self._drain()
 
     async def _attend(self, wire: Wire, since_s: float) -> None:
         stopping = asyncio.create_task(self._stopping.wait(), name="link.stopping")
@@ -418,7 +444,7 @@ class Link:
         try:
             async with asyncio.timeout(self.settings.stop_limit_s):
                 self.publish(self.settings.state_topic, b"disconnected")
-                while self.unacknowledged and not wire.ended.done():
+                while self.unacknowledged and not (self._silent or wire.ended.done()):
                     await asyncio.wait((wire.ended,), timeout=0.005)
         except TimeoutError:
             _log.warning("link.unacknowledged", count=self.unacknowledged)

@@ -1,13 +1,14 @@
 """What the rules say, on its way to the broker: nothing is said before it is known that the tree is ours.
 
-Until the first connect, effects are held, newest per topic. Then the broker is asked what it has of this
-site: a foreign tree under our ids is refused, description versions go on above the ones it holds, ghosts of
-devices that left the configuration are taken away, and what was held is said. Later connects are the link's
-business: it says its retained set again, in the order of the convention.
+Until the first connect, the link is silent and remembers. Then the broker is asked what it has of this site:
+a foreign tree under our ids is refused, description versions go on above the ones it holds, and the link says
+its retained set in the order of the convention, as on every later connect; ghosts of devices that left the
+configuration are taken away.
 """
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
+from itertools import chain
 
 import structlog
 
@@ -38,16 +39,18 @@ class Outlet:
         self._announcer = announcer
         self._link = link
         self._floor = floor
-        self._held: dict[str, Publication] | None = {}
+        self._passing: dict[str, Publication] | None = {}
+        """What is not retained and waits for the outlet to open, the newest of each topic."""
         self._present: dict[str, bool] = {}
         self._refused: Counter[str] = Counter()
+        link.hush()
         self.refused_foreign = ""
         """Why nothing is said: somebody else's tree under our ids."""
 
     @property
     def opened(self) -> bool:
         """Whether the broker was asked and things are said."""
-        return self._held is None
+        return self._passing is None
 
     # ------------------------------------------------------------ out
 
@@ -58,13 +61,11 @@ class Outlet:
         self._send(self.tree.publications(effect))
 
     def _send(self, publications: Iterable[Publication]) -> None:
-        if self._held is None:
-            for one in publications:
+        for one in publications:
+            if one.retain or self._passing is None:
                 self._link.publish(*one)
-        else:
-            for one in publications:
-                self._held.pop(one.topic, None)
-                self._held[one.topic] = one
+            else:
+                self._passing[one.topic] = one
 
     # ------------------------------------------------------------ opening
 
@@ -99,8 +100,8 @@ class Outlet:
 
         Raises HomieError, and says nothing, when ids of ours are somebody else's.
         """
-        held, tree = self._held, self.tree
-        if held is None:
+        passing, tree = self._passing, self.tree
+        if passing is None:
             return
         before = lifecycle.read_descriptions(tree, found)
         try:
@@ -108,18 +109,25 @@ class Outlet:
         except HomieError as error:
             self.refused_foreign = str(error)
             raise
-        self._held = None
         descriptions = tree.descriptions(before, floor=self._floor())
         # All of it is said on a first connect: what the broker holds may have been another run's last word.
-        self._send(lifecycle.announce(tree, descriptions, {}))
-        self._send(held.values())
+        self._send(lifecycle.described(tree, descriptions))
         self._send(self._states())
-        self._send(lifecycle.outlived(tree, descriptions, before))
         gone = lifecycle.ghosts(tree, before)
-        self._send(lifecycle.removal(tree, gone, before, found))
-        self._send(lifecycle.stale_alerts(tree, found, self._link.retained))
-        if self._announcer is not None:
-            self._send(self._announcer.open(tree, found, gone))
+        changes: Iterable[Publication] = chain(
+            lifecycle.outlived(tree, descriptions, before),
+            lifecycle.removal(tree, gone, before, found),
+            lifecycle.stale_alerts(tree, found, self._link.retained),
+            self._announcer.open(tree, found, gone) if self._announcer is not None else (),
+        )
+        removals = []
+        for one in changes:
+            if one.payload:
+                self._link.publish(*one)
+            else:
+                removals.append(one)
+        self._passing = None
+        self._link.speak([*removals, *passing.values()])
 
     def _states(self, only: set[str] | None = None) -> list[Publication]:
         """Every device's state as it is known, children first."""
@@ -131,8 +139,8 @@ class Outlet:
             known: bool | None = True
             if target.kind in (TargetKind.CONTROLLER, TargetKind.PORT):
                 known = self._present.get(target.id.partition("/")[0])
-            if known is not None:
-                states.append(self.tree.state(device.id, "ready" if known else "lost"))
+            state = "init" if known is None else "ready" if known else "lost"
+            states.append(self.tree.state(device.id, state))
         return states
 
     # ------------------------------------------------------------ a new plan
@@ -140,7 +148,9 @@ class Outlet:
     def replan(self, plan: SitePlan, tree: Tree) -> None:
         """Change the structure: children before parents, then what is gone, root `ready` at the end."""
         old, self.tree = self.tree, tree
-        if self._held is not None:
+        if self._passing is not None:
+            for topic in [topic for topic in self._link.retained if not tree.has(topic)]:
+                del self._link.retained[topic]
             return
         # What was said is what the link would say again; thousands of descriptions are not kept twice.
         before = lifecycle.read_descriptions(old, self._link.retained)

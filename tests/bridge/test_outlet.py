@@ -8,6 +8,7 @@ from structlog.testing import capture_logs
 from support import run_async, until
 
 from bridge.mqtt.homie import Tree
+from bridge.mqtt.homie_lifecycle import arrange
 from bridge.mqtt.link import Link, LinkSettings
 from bridge.mqtt.outlet import Outlet
 from rules.door import Asked, Publish, Verb
@@ -31,6 +32,7 @@ class Inlet:
                 filters=self.tree.filters,
             ),
             on_message=self._heard,
+            arrange=lambda retained: arrange(self.outlet.tree, retained),
         )
         self.outlet = Outlet(self.tree, self.link, lambda: 1)
         self.port = f"homie/5/{site_id}-gable-port-1/port"
@@ -192,3 +194,44 @@ def test_bottomless_json_under_an_id_of_ours_does_not_keep_us_from_speaking(brok
             await until(lambda: watch.latest.get(topic, b"").startswith(b"{"))
 
     run_async(story())
+
+
+def test_a_plan_that_changes_before_anything_was_said_leaves_nothing_of_the_old_one(
+    broker, observe, site_id
+) -> None:
+    """What was to be said of a port that left the plan before the first connect is not said."""
+    gone, stays = (f"homie/5/{site_id}-gable-port-{number}/port/power" for number in (2, 1))
+    watch = observe(f"homie/5/{site_id}-gable-port-1/#", f"homie/5/{site_id}-gable-port-2/#")
+
+    async def story() -> None:
+        inlet = Inlet(broker, site_id)
+        for number in (1, 2):
+            inlet.outlet.say(Publish(port(number), "power", True))
+            inlet.outlet.say(Publish(port(number), "voltage", 12.0))
+        fewer = plan(site_id, ports=1, abilities=Abilities(voltage=False))
+        inlet.outlet.replan(fewer, Tree(fewer))
+        async with inlet:
+            await until(lambda: watch.latest.get(stays) == b"true" and not inlet.link.unacknowledged)
+            assert gone not in watch.latest
+            assert not any(topic.endswith("voltage") for topic in watch.latest)
+
+    run_async(story())
+
+
+def test_a_silent_link_that_ends_says_nothing(broker, observe, site_id) -> None:
+    """A process that ends before it knew whether the tree is its own leaves the root's state as it was."""
+    state = f"homie/5/{site_id}/$state"
+    watch = observe(state)
+    watch.publish(state, b"ready", retain=True)
+
+    async def story() -> None:
+        inlet = Inlet(broker, site_id)
+        task = asyncio.create_task(inlet.link.run())
+        assert await inlet.link.wait_connected(10)
+        inlet.outlet.say(Publish(port(), "power", True))
+        await inlet.link.stop()
+        await task
+
+    run_async(story())
+    assert watch.of(state) == [b"ready"]
+    watch.publish(state, b"", retain=True)
