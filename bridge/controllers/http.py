@@ -10,6 +10,7 @@ import asyncio
 import base64
 import json
 import os
+import ssl
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -100,12 +101,21 @@ class Face:
         if isinstance(error, aiohttp.ClientPayloadError):
             return BadAnswerError(f"{self.id} broke off its answer at {place}", subject=self.id)
         if isinstance(error, aiohttp.ClientConnectionError | OSError):
-            words = str(error) or type(error).__name__
-            number = error.errno if isinstance(error, aiohttp.ClientConnectorError) else None
-            if number and number > 0 and not isinstance(error, aiohttp.ClientSSLError):
-                words = os.strerror(number)  # without the library's words for the socket
-            return UnreachableError(f"{self.id} can't be reached at {place}: {words}", subject=self.id)
+            return UnreachableError(f"{self.id} can't be reached at {place}: {_why(error)}", subject=self.id)
         return BadAnswerError(f"{self.id} gave no proper answer at {place}: {error}", subject=self.id)
+
+
+def _why(error: aiohttp.ClientConnectionError | OSError) -> str:
+    """Why there is no connection, without the library's words for the socket."""
+    if isinstance(error, aiohttp.ClientConnectorError):
+        cause = error.os_error
+        if isinstance(cause, ssl.SSLError) and cause.reason == "WRONG_VERSION_NUMBER":
+            return "it speaks no TLS there; write http instead of https"
+        if isinstance(error, aiohttp.ClientConnectorDNSError):
+            return cause.strerror or str(cause)
+        if error.errno and error.errno > 0 and not isinstance(error, aiohttp.ClientSSLError):
+            return os.strerror(error.errno)
+    return str(error) or type(error).__name__
 
 
 def _place(url: str) -> str:

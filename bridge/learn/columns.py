@@ -331,7 +331,8 @@ def _current(
         return Candidate(expression, f"{expression} | {told}", score, why, unit_open=open_)
     unit = "mA" if largest > _MOST_A or (whole and largest > 0) else "A"
     open_ = largest <= _MOST_A and (whole or largest < _LEAST_SURE_A)
-    why = f"named {expression}; {_span(numbers)} would be {unit} by its size{moves}"
+    size = f"would be {unit} by its size" if largest > 0 else f"tells no unit, taken for {unit}"
+    why = f"named {expression}; {_span(numbers)} {size}{moves}"
     score = name + still + (0.1 if open_ else 0.25)
     return Candidate(expression, f"{expression} | {unit}", score, why, unit_open=open_)
 

@@ -29,6 +29,8 @@ def try_port(file: Path, port: str, *, yes: bool, as_json: bool) -> bool:
     if port not in site.ports:
         known = ", ".join(list(site.ports)[:8])
         raise PermanentError(f"there is no port {port} in {file}; there are: {known}")
+    if not site.ports[PortId(port)].abilities.switch:
+        raise PermanentError(f"the mapping of {port} in {file} has no switch; write how it is switched first")
     question = QUESTION.format(name=site.ports[PortId(port)].name, port=port)
     if not yes and not _agreed(question):
         print("Nothing was switched.", file=sys.stderr)

@@ -218,7 +218,8 @@ def _outcome(port: PortPlan, result: Result) -> Counted:
         more = ""
         if result.readings_needed is not None:
             more = f" About {result.readings_needed} readings would be needed."
-        text = f"{port.name}: not counted: {result.reason}.{more}"
+        end = "" if result.reason.endswith("?") else "."
+        text = f"{port.name}: not counted: {result.reason}{end}{more}"
         data: dict[str, Any] = {"cause": result.cause.value, "readings": result.readings}
         return Counted(port.id, False, text, data=data)
     group = port.show_data.group if port.show_data is not None else 1

@@ -15,6 +15,7 @@ Known mishaps of small HTTP servers (where they were met: issues of aio-libs/aio
 """
 
 import asyncio
+import contextlib
 import json
 import ssl
 import subprocess
@@ -200,6 +201,35 @@ def test_not_sent_when_nobody_listens():
         with pytest.raises(UnreachableError, match="can't be reached"):
             await controller.read()
         await controller.close()
+
+    run_async(check())
+
+
+def test_why_nobody_is_reached_is_said_in_plain_words():
+    """A plain server asked by https, and a name nobody knows: told without the library's own words."""
+
+    async def plain(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.read(1)
+        writer.write(b"HTTP/1.1 400 Bad Request\r\n\r\n")
+        writer.close()
+        with contextlib.suppress(ConnectionError):
+            await writer.wait_closed()
+        gone.set()
+
+    gone = asyncio.Event()
+
+    async def check() -> None:
+        async with await asyncio.start_server(plain, LOOPBACK, 0) as server:
+            secure = f"https://{LOOPBACK}:{server.sockets[0].getsockname()[1]}"
+            for url, words in [
+                (secure, "it speaks no TLS there; write http instead of https"),
+                ("http://nobody.invalid", r"nobody\.invalid/status: [A-Z][a-z ]+$"),
+            ]:
+                controller = controller_of(mapping(url), 2)
+                with pytest.raises(UnreachableError, match=words):
+                    await controller.read()
+                await controller.close()
+            await gone.wait()
 
     run_async(check())
 

@@ -145,6 +145,29 @@ def test_a_unit_that_nothing_states_is_asked_for():
     run_async(scenario())
 
 
+def test_zeros_tell_no_unit():
+    """Where nothing flows, a number's size says nothing: the draft says that, and not "by its size"."""
+
+    async def scenario():
+        dark = {"o": [{"id": n, "load": 0, "on": False} for n in (1, 2)]}
+        out, err = await of(dark, "{base}/s")
+        assert "0 tells no unit, taken for A" in out
+        assert "by its size" not in out + err
+
+    run_async(scenario())
+
+
+def test_what_is_to_be_written_is_shown_with_its_brackets():
+    """A line to copy into the file is shown whole: square brackets are no mark-up of the terminal."""
+
+    async def scenario():
+        words = {"lines": [{"line": n, "load": "0 mA", "is": "unpowered"} for n in (1, 2)]}
+        _, err = await of(words, "{base}/s")
+        assert "yes: [tripped], no: [on, off]" in err
+
+    run_async(scenario())
+
+
 def test_each_port_at_its_own_address():
     """An address with {port} is asked for each number; the draft asks the same way."""
 

@@ -354,6 +354,20 @@ def test_the_command_needs_a_yes(tmp_path):
     assert "there is no port eave/9" in done.stderr
 
 
+def test_a_mapping_without_a_switch_is_told_before_anybody_is_asked(tmp_path):
+    """A draft that says nothing of switching is told so at once, and nobody is asked to take hands off."""
+    file = written(tmp_path, "http://127.0.0.1:1")
+    config = yaml.safe_load(file.read_text())
+    del config["controllers"]["eave"]["reach"]["switch"]
+    file.write_text(yaml.safe_dump(config))
+    done = subprocess.run(
+        [sys.executable, "-m", "bridge.cli", "learn", "--try", str(file), "eave/1"],
+        capture_output=True, text=True, stdin=subprocess.DEVNULL, timeout=30, check=False,
+    )  # fmt: skip
+    assert done.returncode == 1
+    assert "has no switch" in done.stderr
+
+
 def test_the_command_as_json(tmp_path, site_id, broker):
     """--json gives one document with the steps and whether it is proven; the exit code says the same."""
 
