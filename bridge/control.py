@@ -9,6 +9,7 @@ itself are made so.
 import asyncio
 import json
 import os
+import socket
 from collections.abc import AsyncGenerator, AsyncIterator, Awaitable, Callable, Mapping
 from contextlib import asynccontextmanager, suppress
 from pathlib import Path
@@ -70,10 +71,12 @@ async def listen(
             with suppress(OSError):
                 await writer.wait_closed()
 
+    door = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
     old = os.umask(0o177)
     try:
-        server = await asyncio.start_unix_server(serve, path, limit=LINE_LIMIT_BYTES, backlog=CLIENTS_MOST)
+        door.bind(str(path))
     except OSError as error:
+        door.close()
         raise PermanentError(
             f"the control socket {path} can't be made: {error.strerror or error}; "
             "a shorter state_dir on a local disk helps",
@@ -81,6 +84,7 @@ async def listen(
         ) from error
     finally:
         os.umask(old)
+    server = await asyncio.start_unix_server(serve, sock=door, limit=LINE_LIMIT_BYTES, backlog=CLIENTS_MOST)
     try:
         yield path
     finally:

@@ -208,6 +208,11 @@ def test_a_reader_looks_a_named_user_switches_a_stranger_stays_outside(guarded) 
     # Nobody but duskward may say what is true.
     broker.client("mosquitto_pub", "house", "-t", f"{PORT}/power", "-m", "false", "-q", "1", "-r")
     assert look("wall").stdout == "true\n"
+    # Nor which of two processes for one site is active.
+    for user, seen in (("house", ""), ("duskward", "active\n")):
+        instance = f"duskward/{SITE}/attic"
+        broker.client("mosquitto_pub", user, "-t", instance, "-m", "active", "-q", "1", "-r")
+        assert look("duskward", instance).stdout == seen
 
 
 @pytest.mark.broker
