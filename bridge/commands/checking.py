@@ -13,9 +13,10 @@ from rich.text import Text
 
 from bridge.clock import SystemClock
 from bridge.commands.terminal import FAULT, POWERED, QUIET
-from bridge.config import load, plan
+from bridge.config import Settings, load, plan
+from bridge.config.secret import SecretUnavailableError, sources
 from bridge.report.words import many
-from rules.electrics.findings import Finding, Level, finding
+from rules.electrics.findings import Finding, Level, Rule, finding
 from rules.electrics.load import check_plan
 from rules.errors import CalendarError, RulesError
 from rules.outlook.season import FILE_RULE, ShowOutlook, check_season, lead_words, outlook, spans_by_show
@@ -28,6 +29,7 @@ from rules.shows.schedule import local_day_time
 AHEAD = timedelta(days=366)
 """How far ahead the calendar is looked at."""
 HEADINGS = {Level.OVER: "Over a limit", Level.NEAR: "Look at this", Level.NOTE: "To know"}
+_SECRET_RULE = Rule("secrets are read when the site starts; it can't without them", "common practice")
 CAUTIONS = (
     "This is arithmetic on what the file says; nothing was measured.",
     "Powered outdoor circuits can injure or kill.",
@@ -41,11 +43,13 @@ def check(file: Path, *, as_json: bool, now_utc: datetime | None = None) -> bool
 
     Returns whether nothing is over a limit. Raises ConfigurationError with every mistake in the file.
     """
-    site = plan(load(file))
+    settings = load(file)
+    site = plan(settings)
     start_utc = now_utc or SystemClock().now().utc
     end_utc = start_utc + AHEAD
     calendars, found = read_calendars(site)
     shows = outlook(site, calendars, start_utc, end_utc)
+    found += read_secrets(settings)
     found += check_plan(site, spans_by_show(shows))
     found += check_season(site, shows, calendars, start_utc, end_utc)
     by_level = {level: [one for one in found if one.severity is level] for level in Level}
@@ -71,6 +75,21 @@ def read_calendars(site: SitePlan) -> tuple[dict[str, IcsCalendar], list[Finding
                 finding(Level.OVER, name, FILE_RULE, text=text, arithmetic="", remedy="correct the file")
             )
     return calendars, found
+
+
+def read_secrets(settings: Settings) -> list[Finding]:
+    """A finding for each secret that can't be read here; another user, or systemd, may be let."""
+    found: list[Finding] = []
+    for source in dict.fromkeys(sources(settings)):
+        try:
+            source.read()
+        except SecretUnavailableError as error:
+            text, _, remedy = str(error).partition("; ")
+            remedy = f"{remedy}, for the user that runs duskward"
+            found.append(
+                finding(Level.NEAR, error.subject, _SECRET_RULE, text=text, arithmetic="", remedy=remedy)
+            )
+    return found
 
 
 def calendar_files(site: SitePlan) -> Mapping[str, bytes | str]:

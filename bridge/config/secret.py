@@ -1,11 +1,11 @@
 """Secrets: the file names where one is kept; it is read when it is used, and never shown."""
 
 import os
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from pydantic import SecretStr
+from pydantic import BaseModel, SecretStr
 
 from bridge.config.base import refuse
 from bridge.errors import PermanentError
@@ -50,6 +50,25 @@ class SecretSource:
             # Raised out here: a decoding error would carry the file's bytes along.
             raise SecretUnavailableError(f"the password file {file} {problem}", subject=str(file))
         return SecretStr(text)
+
+
+def sources(section: BaseModel) -> Iterator[SecretSource]:
+    """Every place of a secret that a section and the sections in it name."""
+    for attribute in ("password", "source", "secret"):
+        found = getattr(section, attribute, None)
+        if isinstance(found, SecretSource):
+            yield found
+    for _, value in section:
+        inner = (
+            value.values()
+            if isinstance(value, dict)
+            else value
+            if isinstance(value, list | tuple)
+            else (value,)
+        )
+        for one in inner:
+            if isinstance(one, BaseModel):
+                yield from sources(one)
 
 
 def needs_source(file: Path | None, env: str | None) -> None:

@@ -11,6 +11,7 @@ No thread: connecting, name resolution and the TLS handshake are asyncio's and c
 
 import asyncio
 import contextlib
+import os
 import socket
 import ssl
 import time
@@ -143,7 +144,7 @@ class Wire(asyncio.Protocol):
             ) from error  # fmt: skip
         except OSError as error:
             raise ConnectionEndedError(
-                f"{where} cannot be reached: {error.strerror or error}", subject=where
+                f"{where} cannot be reached: {_why(error)}", subject=where
             ) from error
         if will is not None:
             self._client.will_set(will.topic, will.payload, will.qos, will.retain)
@@ -446,6 +447,13 @@ def _retrieved(future: asyncio.Future[Any]) -> None:
     # Nobody may be waiting any more when a connection ends; that is no unhandled error.
     if not future.cancelled():
         future.exception()
+
+
+def _why(error: OSError) -> str:
+    """The system's words; asyncio puts its own, about sockets, in their place."""
+    if error.errno is not None and error.errno > 0:
+        return os.strerror(error.errno)
+    return error.strerror or str(error)
 
 
 def _packet_end(data: bytes, start: int) -> int | None:

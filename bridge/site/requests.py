@@ -3,6 +3,7 @@
 import asyncio
 import itertools
 from collections.abc import Callable, Mapping
+from difflib import get_close_matches
 from typing import Any
 
 import structlog
@@ -44,6 +45,13 @@ def named(plan: SitePlan, name: str) -> Target | None:
     if name in plan.props:
         return Target(TargetKind.PROP, name)
     return None
+
+
+def unknown(plan: SitePlan, name: str) -> str:
+    """That nothing has this name, and what is like it."""
+    names = [*plan.ports, *plan.controllers, *plan.props]
+    like = get_close_matches(name, names, n=3) or [*list(plan.ports)[:1], *list(plan.props)[:1]]
+    return f"there is no {name}; names here are like {' or '.join(like)}."
 
 
 class Requests:
@@ -93,6 +101,6 @@ class Requests:
             return refused(f"{verb!r} is no verb of this socket.")
         target = named(self._configuration.plan, str(request.get("target") or ""))
         if target is None:
-            return refused(f"there is no {request.get('target')!r}.")
+            return refused(unknown(self._configuration.plan, str(request.get("target"))))
         answer = await self.ask(Verb(verb), target, str(request.get("argument") or ""))
         return {"accepted": answer.accepted, "text": answer.text}

@@ -135,6 +135,11 @@ def test_a_person_at_the_site_is_heard_without_a_broker(start_mosquitto, site_id
             await asyncio.to_thread(observer.close)
             await asyncio.to_thread(broker.kill)
             folder = tmp_path / "state"
+            unknown = await control.ask(folder, {"verb": "hold", "target": "eaves/1", "argument": "Ann"})
+            assert (
+                unknown["text"]
+                == "Refused: there is no eaves/1; names here are like eave/1 or eave/2 or eave."
+            )
             answer = await control.ask(folder, {"verb": "hold", "target": "eave/1", "argument": "Ann"})
             assert answer["accepted"], answer
             assert "not isolation" in answer["text"]

@@ -12,7 +12,7 @@ from bridge.errors import ConfigurationError
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 SITE = """\
 site: {{id: lane, name: Lane, timezone: {zone}, latitude: {latitude}, longitude: {longitude}}}
-broker: {{host: 127.0.0.1}}
+broker: {{host: 127.0.0.1{broker}}}
 supplies:
   shed: {{volts: 12 V, rating: 20 A, at_once: 1, gap: 3 s}}
 controllers:
@@ -37,8 +37,8 @@ shows:
     needs: [gable/1, gable/2]
     warm_up: 10 s
 """
-DUBLIN = {"zone": "Europe/Dublin", "latitude": 53.35, "longitude": -6.26}
-TROMSO = {"zone": "Europe/Oslo", "latitude": 69.65, "longitude": 18.96}
+DUBLIN = {"broker": "", "zone": "Europe/Dublin", "latitude": 53.35, "longitude": -6.26}
+TROMSO = {"broker": "", "zone": "Europe/Oslo", "latitude": 69.65, "longitude": 18.96}
 
 
 def checked(
@@ -122,6 +122,20 @@ def test_a_calendar_file_that_is_missing_is_over_and_a_doubtful_one_is_told(
     good, data = checked(tmp_path, capsys, when="{calendar: open.ics}")
     assert good
     assert any("Nowhere" in text for text in texts(data, "near"))
+
+
+def test_a_secret_that_cannot_be_read_is_told_and_not_over(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A password file that is not there, which a start would refuse, is something to look at; a good one is not."""
+    where = f", username: duskward, password_file: {tmp_path}/mqtt-password"
+    good, data = checked(tmp_path, capsys, broker=where)
+    assert good
+    assert any("mqtt-password can't be read" in text for text in texts(data, "near"))
+    (tmp_path / "mqtt-password").write_text("secret words\n")
+    _, data = checked(tmp_path, capsys, broker=where)
+    assert "mqtt-password" not in json.dumps(data)
+    assert "secret words" not in json.dumps(data)
 
 
 def test_mistakes_in_the_file_are_raised_together(tmp_path: Path) -> None:
