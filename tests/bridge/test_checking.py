@@ -127,7 +127,7 @@ def test_a_calendar_file_that_is_missing_is_over_and_a_doubtful_one_is_told(
 def test_a_secret_that_cannot_be_read_is_told_and_not_over(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """A password file that is not there, which a start would refuse, is something to look at; a good one is not."""
+    """A password file that is not there is something to look at: a start would refuse it."""
     where = f", username: duskward, password_file: {tmp_path}/mqtt-password"
     good, data = checked(tmp_path, capsys, broker=where)
     assert good
