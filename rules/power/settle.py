@@ -333,6 +333,7 @@ def fits_budget(step: Step, port: PortState) -> bool:
         if port.withheld:
             step.touch(port)
             port.withheld = ""
+            tell_decision(step, port)
         return True
     words = (
         f"supply {plan.id} would carry {load.known_a:.1f} A; {load.limit_a or 0:.1f} A is 80 % of its rating"

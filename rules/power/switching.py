@@ -91,6 +91,9 @@ def _drive_on(step: Step, port: PortState, pending: Pending | None) -> None:
         return
     if port.seen_power is True or port.on_spent:
         _leave_gate(step, port)
+        if port.withheld:  # it came on all the same, by a hand at its box
+            step.touch(port)
+            port.withheld = ""
         return
     now_s = step.now.monotonic_s
     if not may_turn_on(step, port):
