@@ -143,9 +143,7 @@ class Wire(asyncio.Protocol):
                 "the TLS port?", subject=where,
             ) from error  # fmt: skip
         except OSError as error:
-            raise ConnectionEndedError(
-                f"{where} cannot be reached: {_why(error)}", subject=where
-            ) from error
+            raise ConnectionEndedError(f"{where} cannot be reached: {_why(error)}", subject=where) from error
         if will is not None:
             self._client.will_set(will.topic, will.payload, will.qos, will.retain)
         self._client.connect(host, port, self._keepalive_s)
