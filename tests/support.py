@@ -3,11 +3,13 @@
 import asyncio
 import getpass
 import os
+import random
 import shutil
 import socket
 import subprocess
 import time
 from collections.abc import Callable, Coroutine, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -59,10 +61,17 @@ def run_async(coro: Coroutine[Any, Any, T], limit_s: float = 60.0) -> T:
 
 
 def free_port() -> int:
-    """A TCP port of the loopback interface that was free a moment ago."""
-    with socket.socket() as sock:
-        sock.bind((LOOPBACK, 0))
-        return sock.getsockname()[1]
+    """A TCP port of the loopback interface that was free a moment ago.
+
+    Below those the kernel gives to outgoing connections: from there, one of a neighbour's, or even one's own
+    while it waits for a server, would take it.
+    """
+    first = int(Path("/proc/sys/net/ipv4/ip_local_port_range").read_text().split()[0])
+    while True:
+        port = random.SystemRandom().randrange(10_000, first)
+        with socket.socket() as sock, suppress(OSError):
+            sock.bind((LOOPBACK, port))
+            return port
 
 
 def listening(host: str, port: int) -> bool:

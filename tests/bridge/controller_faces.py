@@ -8,7 +8,6 @@ import asyncio
 import errno
 import json
 import os
-import socket
 import threading
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
@@ -434,13 +433,6 @@ async def serve_raw(
     for task in [*talks]:
         task.cancel()
     await asyncio.gather(*talks)
-
-
-def closed_port() -> int:
-    """A TCP port nobody listens on."""
-    with socket.socket() as probe:
-        probe.bind((LOOPBACK, 0))
-        return int(probe.getsockname()[1])
 
 
 SHAPE_NAMES = tuple(SHAPES)

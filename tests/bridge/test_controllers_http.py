@@ -25,7 +25,6 @@ import structlog
 from aiohttp import web
 from controller_faces import (
     LOOPBACK,
-    closed_port,
     controller_of,
     reach_of,
     serve,
@@ -34,7 +33,7 @@ from controller_faces import (
     simulated,
 )
 from pydantic import ValidationError
-from support import run_async, until
+from support import free_port, run_async, until
 
 from bridge.controllers.base import BadAnswerError, MappingMismatchError, TimedOutError, UnreachableError
 from bridge.errors import PermanentError
@@ -196,7 +195,7 @@ def test_not_sent_when_nobody_listens():
     """A refused connection: the command was not sent, and a read says so in words."""
 
     async def check() -> None:
-        controller = controller_of(mapping(f"http://{LOOPBACK}:{closed_port()}"), 2)
+        controller = controller_of(mapping(f"http://{LOOPBACK}:{free_port()}"), 2)
         assert (await controller.command(1, True))[0] is Outcome.NOT_SENT
         with pytest.raises(UnreachableError, match="can't be reached"):
             await controller.read()

@@ -6,9 +6,9 @@ import time
 
 import paho.mqtt.client as mqtt
 import pytest
-from controller_faces import closed_port, controller_of, reach_of
+from controller_faces import controller_of, reach_of
 from pydantic import ValidationError
-from support import run_async, until
+from support import free_port, run_async, until
 
 from bridge.controllers.base import TimedOutError, UnreachableError
 from rules.door import ControllerStatus, Outcome
@@ -247,7 +247,7 @@ def test_no_broker(site_id):
     """Without its broker a controller is unreachable in words, and a command was not sent."""
 
     class Nowhere:
-        host, port = "127.0.0.1", closed_port()
+        host, port = "127.0.0.1", free_port()
 
     async def check() -> None:
         controller = controller_of(mapping(Nowhere, site_id), 2)

@@ -30,7 +30,8 @@ def evening():
     )  # fmt: skip
     observer = reader = None
     try:
-        observer = wait_for(lambda: _observer(port), limit_s=20, what="the demo's broker")
+        observer = wait_for(lambda: _observer(port) or process.poll(), 20, "the demo's broker")
+        assert isinstance(observer, Observer), f"the demo ended: {process.communicate()[0]}"
         wait_for(
             lambda: observer.latest.get("homie/5/quarry-lane/$state") == b"ready",
             20,
@@ -50,8 +51,8 @@ def evening():
         output, _ = process.communicate(timeout=150)
         yield observer, found, output, process.returncode, switched
     finally:
-        if process.poll() is None:
-            process.kill()
+        process.kill()
+        if not process.stdout.closed:
             process.communicate()
         if reader is not None:
             reader.stop()
