@@ -288,6 +288,10 @@ def restore(step: Step, event: Restored) -> None:
         _restore_port(step, port, safety, rebooted=event.rebooted)
     for shelved in safety.shelved:
         _restore_shelved(step, shelved)
+    site.shows = {
+        name: schedule.restored(show, safety.ended_utc[name]) if name in safety.ended_utc else show
+        for name, show in site.shows.items()
+    }
     if event.origin is Origin.LOST:
         text = "The safety journal was lost or can't be read, so holds and lockouts are not known."
         conditions.raise_(step, site, Condition.JOURNAL_FAULT, detail=text)
@@ -429,6 +433,9 @@ def safety_of(step: Step) -> SafetyState:
         trips=MappingProxyType(trips),
         shots=MappingProxyType(shots),
         shelved=tuple(shelved),
+        ended_utc=MappingProxyType(
+            {name: show.ended_utc for name, show in site.shows.items() if show.ended_utc is not None}
+        ),
         energy_floor_wh=_energy_floors(step),
     )
 

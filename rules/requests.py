@@ -313,6 +313,7 @@ def _end_show(step: Step, wanted: str) -> str:
         raise RefusedError("no show is running.")
     site.shows = {**site.shows, **{show.plan.id: schedule.ended(show) for show in running}}
     step.show_dirty = True
+    step.must_keep()
     return f"Ended: {', '.join(show.plan.name for show in running)}."
 
 

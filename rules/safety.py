@@ -1,4 +1,4 @@
-"""What must outlive a crash: holds, modes by hand, trips, lockouts, shots used, shelving.
+"""What must outlive a crash: holds, modes and ends by hand, trips, lockouts, shots used, shelving.
 
 The engine changes it, the journal (`bridge.journal`) keeps it, and nothing is acted on before it is
 kept. Only what differs from the default is in it, so it stays small on any site.
@@ -70,4 +70,6 @@ class SafetyState:
     shots: Mapping[PortId, int] = field(default_factory=lambda: MappingProxyType({}))
     """Shots used by ports that are closed again but inside their reclaim time."""
     shelved: tuple[Shelved, ...] = ()
+    ended_utc: Mapping[str, datetime] = field(default_factory=lambda: MappingProxyType({}))
+    """By show: the start of the run that a person ended; it does not come back."""
     energy_floor_wh: Mapping[PortId, float] = field(default_factory=lambda: MappingProxyType({}))

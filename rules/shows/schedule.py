@@ -38,7 +38,8 @@ class Phase(StrEnum):
 class ShowState:
     """A show's spans around now and what a person did to it.
 
-    done: starts of spans that have ended for good; started_until_s: end of a start by hand [monotonic s].
+    done: starts of spans that have ended for good; ended_utc: of them the one a person ended last;
+    started_until_s: end of a start by hand [monotonic s].
     """
 
     plan: ShowPlan
@@ -49,6 +50,7 @@ class ShowState:
     later_utc: datetime | None = None
     """The first start at or after `known_to`, None if not within the outlook."""
     done: frozenset[datetime] = frozenset()
+    ended_utc: datetime | None = None
     started_until_s: float | None = None
     phase: Phase = Phase.IDLE
     current: Span | None = None
@@ -98,7 +100,13 @@ def refreshed(
     done = frozenset(start for start in show.done if start > known_from - MEMORY)
     later_utc = _first_start(show.plan.when, place, calendars, known_to, now + OUTLOOK)
     return replace(
-        show, spans=spans, known_from=known_from, known_to=known_to, later_utc=later_utc, done=done
+        show,
+        spans=spans,
+        known_from=known_from,
+        known_to=known_to,
+        later_utc=later_utc,
+        done=done,
+        ended_utc=show.ended_utc if show.ended_utc in done else None,
     )
 
 
@@ -175,8 +183,14 @@ def started(show: ShowState, until_s: float) -> ShowState:
 
 def ended(show: ShowState) -> ShowState:
     """The show ended early: what runs now will not come back."""
-    done = show.done | ({show.current.start_utc} if show.current else frozenset())
-    return replace(show, started_until_s=None, done=done)
+    if show.current is None:
+        return replace(show, started_until_s=None)
+    return restored(replace(show, started_until_s=None), show.current.start_utc)
+
+
+def restored(show: ShowState, ended_utc: datetime) -> ShowState:
+    """The show of which a person ended the run that began at `ended_utc`."""
+    return replace(show, done=show.done | {ended_utc}, ended_utc=ended_utc)
 
 
 def next_change(show: ShowState, now: datetime) -> datetime:

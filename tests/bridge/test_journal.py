@@ -77,6 +77,7 @@ states = st.builds(
     shelved=st.lists(st.builds(Shelved, targets, st.sampled_from(Condition), instants), max_size=3).map(
         tuple
     ),
+    ended_utc=st.dictionaries(st.text(max_size=20), instants, max_size=3),
     energy_floor_wh=st.dictionaries(ports, finite, max_size=4),
 )
 
@@ -97,7 +98,7 @@ def test_every_state_comes_back_as_it_was(tmp_path, safety):
 def test_no_field_is_forgotten(kind):
     """The states tried above exercise every field, so a new one can't be missed unseen."""
     known = {
-        SafetyState: "holds weather_hold modes trips shots shelved energy_floor_wh",
+        SafetyState: "holds weather_hold modes trips shots shelved ended_utc energy_floor_wh",
         Hold: "target holder since_utc",
         HandMode: "mode since_utc until_utc",
         Tripped: "since_utc cause shots lockout measured_a acknowledged self_resets_utc reclosing",

@@ -1,7 +1,7 @@
 """Faults through the door: told once, kept until dealt with, never made worse."""
 
 from dataclasses import replace
-from datetime import time
+from datetime import time, timedelta
 from types import MappingProxyType
 
 import pytest
@@ -276,6 +276,27 @@ def test_a_show_can_be_started_and_ended_early() -> None:
     world.run(600)
     assert world.on() == set()
     assert not world.ask(Verb.START_SHOW, "", "nonsense").accepted
+
+
+@pytest.mark.parametrize("rebooted", [False, True])
+def test_a_show_a_person_ended_stays_ended_over_a_restart(rebooted: bool) -> None:
+    """What a person ended tonight stays dark though the process begins anew; tomorrow it runs."""
+    world = World(site_plan(ports=1), poll_s=5.0)
+    world.start()
+    world.run_until(evening(18, 30))
+    answer = world.ask(Verb.START_SHOW, "", "end")
+    assert answer.accepted
+    assert answer.after in world.kept_ids
+    world.run(60)
+    again = World(site_plan(ports=1), utc=world.utc, poll_s=5.0)
+    again.ports = world.ports
+    again.start(Origin.JOURNAL, world.kept, rebooted=rebooted)
+    again.run(3600)
+    assert again.on() == set()
+    again.run_until(evening(18, 30) + timedelta(days=1))
+    assert again.on() == {"c1/1"}
+    again.run(3 * 86400)
+    assert not again.kept.ended_utc
 
 
 def test_leaving_ports_go_dark_before_a_new_plan_counts() -> None:
