@@ -5,8 +5,9 @@ from dataclasses import replace
 from datetime import timedelta
 from types import MappingProxyType
 
+from rules.cost import metering
 from rules.cost.energy import GAP_S
-from rules.door import Adopted, Configured, Origin, Remark, Restored, Value
+from rules.door import Adopted, Configured, EnergyLoaded, Origin, Remark, Restored, Value
 from rules.electrics.load import port_loads
 from rules.errors import RulesError
 from rules.faults import alarms, conditions
@@ -132,6 +133,9 @@ def _install(step: Step, plan: SitePlan) -> None:
     site = step.site
     before = site.ports
     kept = None
+    for port_id, known in before.items():
+        if port_id not in plan.ports:
+            metering.leave(step, known)
     if site.restored and before.keys() != plan.ports.keys():
         note_kept(step)
         site.floors_next_s = NEVER_S  # counters of ports that leave, as they are now
@@ -286,6 +290,9 @@ def restore(step: Step, event: Restored) -> None:
         # Only a first start begins at zero: a counter that has counted before waits for one who knows it.
         port.meter.start(safety.energy_floor_wh.get(port.plan.id, 0.0 if first else None))
         _restore_port(step, port, safety, rebooted=event.rebooted)
+    for port_id, energy_wh in safety.energy_floor_wh.items():
+        if port_id not in site.ports:
+            metering.load_energy(step, EnergyLoaded(port_id, energy_wh))
     for shelved in safety.shelved:
         _restore_shelved(step, shelved)
     site.shows = {
@@ -327,6 +334,7 @@ def _exchange(step: Step, kept: SafetyState, before: Collection[PortId]) -> None
     for port_id, port in site.ports.items():
         if port_id not in before:
             port.meter.start(kept.energy_floor_wh.get(port_id, 0.0 if site.counters_whole else None))
+            metering.come_back(step, port)
             _restore_port(step, port, kept)
     site.orphans = _without(kept, site.ports)
 

@@ -289,9 +289,9 @@ class SiteState(Snapshotted):
     __slots__ = (
         "alarms", "calendar_problems", "calendars", "chatters", "clock_trusted", "controllers", "counters",
         "counters_loaded", "counters_whole", "details", "energy_next_s", "fault_until_s", "faults", "flood",
-        "floors_next_s", "floors_wh", "heard", "holds", "kept_ports", "load_told_s", "load_w", "next_id",
-        "orphans", "plan", "ports", "ports_on", "pre_show", "props_published", "published", "restored",
-        "show_changes_utc", "show_check_utc", "shows", "stopping", "successor", "successor_until_s",
+        "floors_next_s", "floors_wh", "gone_wh", "heard", "holds", "kept_ports", "load_told_s", "load_w",
+        "next_id", "orphans", "plan", "ports", "ports_on", "pre_show", "props_published", "published",
+        "restored", "show_changes_utc", "show_check_utc", "shows", "stopping", "successor", "successor_until_s",
         "supplies", "target", "unkept_id", "utc_offset_s", "weather_hold",
     )  # fmt: skip
 
@@ -336,6 +336,8 @@ class SiteState(Snapshotted):
         """Ports that the safety state may have something of."""
         self.floors_wh: Mapping[PortId, float] = MappingProxyType({})
         self.floors_next_s = NEVER_S
+        self.gone_wh: Mapping[PortId, tuple[float, float, float]] = MappingProxyType({})
+        """Energy and saved energy [Wh] and powered time [s] of ports the plan does not name (any more)."""
         self.orphans = SafetyState()
         """Kept state of ports that the plan does not name: not forgotten, should they come back."""
         self.ports_on = 0

@@ -66,7 +66,7 @@ class History:
         ]
         events += [LearnedLoaded(port, name, packed) for (port, name), packed in loaded.learned.items()]
         whole = loaded.existed and loaded.available and not self._lost
-        for port in plan.ports:
+        for port in {**dict.fromkeys(plan.ports), **dict.fromkeys(loaded.energy)}:
             counted = loaded.energy.get(port)
             if counted is not None:
                 events.append(EnergyLoaded(port, *counted))

@@ -1,5 +1,6 @@
 """What readings add up to: energy, what being off has saved, and the idle current a port has of its own."""
 
+import math
 from collections.abc import Mapping
 from types import MappingProxyType
 
@@ -78,11 +79,14 @@ def tell_site_energy(step: Step) -> None:
     """The site's counters: what it cost, and the sums as long as every port's is known.
 
     The sums are of what was told of the ports, as it is shown: more than that may be lost in a crash, and the
-    site's counters would fall.
+    site's counters would fall. Ports that left the plan stay in them.
     """
     if step.plan.tariff is not None:
         _tell_cost(step, step.plan.tariff)
     energy_kwh = saved_kwh = 0.0
+    for gone_wh, gone_saved_wh, _ in step.site.gone_wh.values():
+        energy_kwh += _shown_kwh(gone_wh)
+        saved_kwh += _shown_kwh(gone_saved_wh)
     for port in step.site.ports.values():
         if port.meter.energy_wh is None:
             return
@@ -100,11 +104,44 @@ def _shown_kwh(energy_wh: float) -> float:
 
 def load_energy(step: Step, event: EnergyLoaded) -> None:
     """A counter from the store or the broker: counting goes on from the highest that is known."""
-    port = step.site.ports.get(event.port)
+    site = step.site
+    port = site.ports.get(event.port)
+    counted = (event.energy_wh, event.saved_wh, event.powered_s)
     if port is not None:
         step.touch(port)
-        port.meter.start(event.energy_wh, event.saved_wh, event.powered_s)
+        port.meter.start(*counted)
         tell_energy(step, port)
+    elif all(math.isfinite(value) and value >= 0.0 for value in counted):
+        known = site.gone_wh.get(event.port, counted)
+        most_wh, most_saved_wh, most_s = map(max, known, counted)
+        site.gone_wh = MappingProxyType({**site.gone_wh, event.port: (most_wh, most_saved_wh, most_s)})
+
+
+def leave(step: Step, port: PortState) -> None:
+    """A port leaves the plan, which is still in force: its counters are recorded and stay in the site's."""
+    if step.plan.tariff is not None:
+        step.touch(port)
+        _charge(step, port, step.plan.tariff)
+    meter, site = port.meter, step.site
+    if meter.energy_wh is None:
+        return
+    site.gone_wh = MappingProxyType(
+        {**site.gone_wh, port.plan.id: (meter.energy_wh, meter.saved_wh, meter.powered_s)}
+    )
+    data = {
+        "energy_wh": meter.energy_wh, "saved_wh": meter.saved_wh, "powered_s": meter.powered_s,
+        "show": port.energy_show,
+    }  # fmt: skip
+    step.effects.append(Record("energy", step.now.utc, port.target, data))
+
+
+def come_back(step: Step, port: PortState) -> None:
+    """A port of an earlier plan is back: it counts on, and the site counts it as its port again."""
+    site, port_id = step.site, port.plan.id
+    counted = site.gone_wh.get(port_id)
+    if counted is not None:
+        port.meter.start(*counted)
+        site.gone_wh = MappingProxyType({name: one for name, one in site.gone_wh.items() if name != port_id})
 
 
 # ---------------------------------------------------------------- what it costs

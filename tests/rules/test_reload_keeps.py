@@ -6,7 +6,7 @@ from types import MappingProxyType
 import pytest
 from world import World, all_ports, evening, reload, running, site_plan, with_prop
 
-from rules.door import Adopted, Asked, Configured, Origin, Remark, Verb
+from rules.door import Adopted, Asked, Configured, EnergyLoaded, Event, Origin, Record, Remark, Verb
 from rules.plan import SitePlan, SupplyPlan
 from rules.ports import Condition, Mode, PortId, Target, TargetKind
 from rules.safety import HandMode, Hold, SafetyState, Tripped
@@ -123,6 +123,48 @@ def test_the_counter_of_a_port_goes_on_when_it_comes_back() -> None:
     assert isinstance(new, float)
     assert before < after < before + 0.001
     assert 0.0 <= new < 0.001
+
+
+def recorded(world: World) -> list[Event]:
+    """What a history would say of the ports at a next start: the newest counters of each."""
+    counters = {
+        effect.target.id: effect.data
+        for _, effect in world.effects
+        if isinstance(effect, Record) and effect.kind == "energy"
+    }
+    return [
+        EnergyLoaded(PortId(port), data["energy_wh"], data["saved_wh"], data["powered_s"])
+        for port, data in counters.items()
+    ]
+
+
+def test_the_sites_counters_do_not_fall_when_a_port_leaves() -> None:
+    """Ports out of the plan, back, and out again over a restart: the site's energy and savings only rise."""
+    world = running(site_plan(3), at=evening(20))
+    told: list[tuple[float, float]] = []
+
+    def look(seen: World) -> None:
+        seen.run(130.0)
+        energy_kwh, saved_kwh = seen.told("lane", "energy"), seen.told("lane", "saved")
+        assert isinstance(energy_kwh, float)
+        assert isinstance(saved_kwh, float)
+        told.append((energy_kwh, saved_kwh))
+
+    world.run(1800.0)
+    look(world)
+    for ports in (1, 2, 3, 1):
+        reload(world, site_plan(ports))
+        world.run(5.0)
+        look(world)
+    again = World(site_plan(1), utc=world.utc)
+    again.start(Origin.JOURNAL, world.kept)
+    again.step(recorded(world))
+    look(again)
+    reload(again, site_plan(3))
+    look(again)
+    assert told[0][0] > 0.0
+    assert told == sorted(told)
+    assert [saved for _, saved in told] == sorted(saved for _, saved in told)
 
 
 @pytest.mark.parametrize("target", [Target(TargetKind.PROP, "arch"), Target(TargetKind.SITE, "old")])
