@@ -291,8 +291,8 @@ class SiteState(Snapshotted):
         "counters_loaded", "counters_whole", "details", "energy_next_s", "fault_until_s", "faults", "flood",
         "floors_next_s", "floors_wh", "gone_wh", "heard", "holds", "kept_ports", "load_told_s", "load_w",
         "next_id", "orphans", "plan", "ports", "ports_on", "pre_show", "props_published", "published",
-        "restored", "show_changes_utc", "show_check_utc", "shows", "stopping", "successor", "successor_until_s",
-        "supplies", "target", "unkept_id", "utc_offset_s", "weather_hold",
+        "restored", "show_changes_utc", "show_check_utc", "shows", "stopping", "successor",
+        "successor_until_s", "supplies", "target", "unkept_id", "utc_offset_s", "weather_hold",
     )  # fmt: skip
 
     def __init__(self) -> None:
