@@ -17,8 +17,7 @@ from rules.plan import PropPlan, SitePlan
 from rules.ports import Condition, HoldState, Mode, PortId, Target, TargetKind
 from rules.power import jobs, preshow, reclose, staging
 from rules.power.holding import hangs_on
-from rules.requests import JOURNAL_HOLDER
-from rules.safety import Hold, SafetyState, Shelved, Tripped
+from rules.safety import JOURNAL_HOLDER, Hold, SafetyState, Shelved, Tripped
 from rules.show_data import hearing
 from rules.shows import schedule
 from rules.state import NEVER_S, ControllerState, PortState, SiteState, SupplyState
@@ -309,7 +308,7 @@ def restore(step: Step, event: Restored) -> None:
                 Remark(
                     "error",
                     site.target,
-                    f"{text} Everything is held by {JOURNAL_HOLDER} until a person releases it.",
+                    f"{text} Everything is held by {JOURNAL_HOLDER} until a person confirms it.",
                 )
             )
     tell_holds(step)

@@ -47,6 +47,7 @@ from rules.errors import RulesError
 from rules.faults import conditions
 from rules.ports import Condition, Now, PortId, Reading, TargetKind
 from rules.power import jobs, preshow, settle, switching
+from rules.safety import JOURNAL_HOLDER
 from rules.show_data import hearing, learning, nights
 from rules.shows import schedule
 from rules.shows.ics import read_ics
@@ -206,7 +207,7 @@ def _done(step: Step, event: EffectDone) -> None:
     if event.ok:
         if site.unkept_id == event.id:
             site.unkept_id = None
-        if not any(hold.holder == requests.JOURNAL_HOLDER for hold in site.holds):  # a lost one is not mended
+        if not any(hold.holder == JOURNAL_HOLDER for hold in site.holds):  # a lost one is not mended
             conditions.return_(step, site, Condition.JOURNAL_FAULT)
     else:
         conditions.raise_(step, site, Condition.JOURNAL_FAULT, detail=event.detail)

@@ -15,7 +15,7 @@ from rules.faults.alarms import AlarmEvent, IllegalAlarmEvent
 from rules.ports import Condition, Mode, PortId, Target, TargetKind
 from rules.power import jobs, preshow, settle, switching, trips
 from rules.power.demand import Rule
-from rules.safety import HandMode, Hold
+from rules.safety import JOURNAL_HOLDER, HandMode, Hold
 from rules.show_data import learning
 from rules.shows import schedule
 from rules.state import ControllerState, PortState, SiteState
@@ -26,8 +26,6 @@ NOT_ISOLATION = (
     "This hold is software, not isolation: before hands touch a conductor, open the disconnect, "
     "lock and tag it."
 )
-JOURNAL_HOLDER = "lost-journal"
-"""Who holds a site whose safety journal was lost, until a person confirms."""
 EVERYTHING = "all"
 """Acknowledges whatever waits for it: one press on a dashboard, where nobody types codes."""
 _HOLDER = re.compile(r"[^\x00-\x1f\x7f]{1,64}")
@@ -52,7 +50,8 @@ def ask(step: Step, event: Asked) -> None:
 def _port(step: Step, target: Target) -> PortState:
     port = step.site.ports.get(PortId(target.id)) if target.kind is TargetKind.PORT else None
     if port is None:
-        raise RefusedError(f"there is no port {target.id}; the configuration names the ports there are.")
+        like = next(iter(step.site.ports), "gable/1")
+        raise RefusedError(f"{target.id} is no port; a port is named like {like}.")
     return port
 
 
@@ -231,7 +230,7 @@ def _condition(part: PortState | ControllerState | SiteState, code: str) -> Cond
     try:
         condition = Condition(code)
     except ValueError:
-        raise RefusedError(f"{code!r} is no condition; standing here: {standing}.") from None
+        raise RefusedError(f"{code!r} is no condition; standing: {standing}.") from None
     if condition not in part.alarms:
         raise RefusedError(f"{code} does not stand here; standing: {standing}.")
     return condition

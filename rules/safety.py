@@ -12,6 +12,9 @@ from types import MappingProxyType
 
 from rules.ports import Condition, Mode, PortId, Target
 
+JOURNAL_HOLDER = "lost-journal"
+"""Who holds a site whose safety journal was lost, until a person confirms."""
+
 
 @dataclass(frozen=True, slots=True)
 class Hold:

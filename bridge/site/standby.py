@@ -18,8 +18,7 @@ from bridge.site.start import Kept
 from bridge.watchdog import Notifier, attend
 from rules.door import Asked, Event, Origin, Verb
 from rules.ports import Mode, Target, TargetKind
-from rules.requests import JOURNAL_HOLDER
-from rules.safety import SafetyState
+from rules.safety import JOURNAL_HOLDER, SafetyState
 
 _log = structlog.get_logger()
 

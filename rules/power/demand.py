@@ -17,6 +17,7 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from rules.ports import Mode
+from rules.safety import JOURNAL_HOLDER
 
 
 class Rule(StrEnum):
@@ -90,7 +91,8 @@ def decide(facts: Facts) -> Verdict:
     if facts.stopping:
         return Verdict(False, Rule.STOPPING, "Off: duskward is stopping.")
     if facts.holders:
-        return Verdict(False, Rule.HOLD, f"Off: held by {_and(facts.holders)}.")
+        lost = "; confirm it once nobody works on a string" if JOURNAL_HOLDER in facts.holders else ""
+        return Verdict(False, Rule.HOLD, f"Off: held by {_and(facts.holders)}{lost}.")
     if facts.release_left_s > 0:
         return Verdict(
             False, Rule.RELEASED, "Off: just released from a hold, waiting before power may return."

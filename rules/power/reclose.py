@@ -19,6 +19,7 @@ What a person can rely on:
 Pure: no clock. Every function gives back the same object when nothing changed.
 """
 
+import math
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -252,7 +253,9 @@ def reset(state: Reclose, plan: Reclosing, now: Now) -> Reclose | Refusal:
     if state.reset_s is not None:
         wait_s = state.reset_s + plan.reset_gap_s - now.monotonic_s
         if wait_s > 0:
-            return Refusal(f"Too soon after the last reset: wait {wait_s:.0f} s and look at the string.")
+            return Refusal(
+                f"Too soon after the last reset: wait {math.ceil(wait_s)} s and look at the string."
+            )
     return Reclose(
         reset_s=now.monotonic_s, after_reset=True, closed_s=None if state.tripped else state.closed_s
     )
