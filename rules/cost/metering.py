@@ -59,11 +59,17 @@ def tell_energy(step: Step, port: PortState) -> None:
     if told[:1] != port.energy_told[:1]:
         step.effects.append(Publish(port.target, "energy", energy_wh / 1000.0))
     port.energy_told = told
-    data = {"energy_wh": told[0], "saved_wh": told[1], "powered_s": told[2], "show": show}
-    step.effects.append(Record("energy", step.now.utc, port.target, data))
+    _record(step, port, told, show)
     if now_s >= step.site.energy_next_s:
         step.site.energy_next_s = now_s + TELL_ON_S
         tell_site_energy(step)
+
+
+def _record(step: Step, port: PortState, counted: tuple[float, float, float], show: str) -> None:
+    """Counters for the history: energy and saved energy [Wh], powered time [s], and of which show."""
+    energy_wh, saved_wh, powered_s = counted
+    data = {"energy_wh": energy_wh, "saved_wh": saved_wh, "powered_s": powered_s, "show": show}
+    step.effects.append(Record("energy", step.now.utc, port.target, data))
 
 
 def _show(step: Step, port: PortState) -> str:
@@ -125,14 +131,9 @@ def leave(step: Step, port: PortState) -> None:
     meter, site = port.meter, step.site
     if meter.energy_wh is None:
         return
-    site.gone_wh = MappingProxyType(
-        {**site.gone_wh, port.plan.id: (meter.energy_wh, meter.saved_wh, meter.powered_s)}
-    )
-    data = {
-        "energy_wh": meter.energy_wh, "saved_wh": meter.saved_wh, "powered_s": meter.powered_s,
-        "show": port.energy_show,
-    }  # fmt: skip
-    step.effects.append(Record("energy", step.now.utc, port.target, data))
+    counted = (meter.energy_wh, meter.saved_wh, meter.powered_s)
+    site.gone_wh = MappingProxyType({**site.gone_wh, port.plan.id: counted})
+    _record(step, port, counted, port.energy_show)
 
 
 def come_back(step: Step, port: PortState) -> None:

@@ -12,32 +12,27 @@ from pathlib import Path
 from random import Random
 
 import pytest
+from demo_requests import TEXT, URLS, answered_once, demo_plan, demo_tree, fresh_engine, settable
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from structlog.testing import capture_logs
 from support import LOOPBACK, free_port, run_async, until
 
 from bridge.app import App
-from bridge.config import parse, plan
+from bridge.config import parse
 from bridge.config.reach import MqttReach
 from bridge.controllers import create
 from bridge.controllers.mqtt import MqttController
 from bridge.errors import ConfigurationError, DuskwardError, TransientError
-from bridge.mqtt.homie import Refusal, Tree
 from bridge.mqtt.wire import Wire
 from bridge.simulator.scenarios import demo_config
-from rules.door import Alert, Answer, Asked, Configured, Origin, Persist, Restored, Switch
-from rules.engine import Engine
+from rules.door import Alert, Answer, Asked
 from rules.errors import RulesError
-from rules.ports import Abilities, Condition, Now
-from rules.safety import SafetyState
+from rules.ports import Abilities, Condition
 from rules.shows.ics import read_ics
 
 EXAMPLES = int(os.environ.get("DUSKWARD_FUZZ_EXAMPLES", "0"))
-URLS = {"gable": "http://127.0.0.1:1", "hedge": "http://127.0.0.1:1", "mast": "http://127.0.0.1:1"}
-TEXT = demo_config(URLS, 1)
-PLAN = plan(parse(TEXT))
-TREE = Tree(PLAN)
+PLAN, TREE, SETTABLE = demo_plan(), demo_tree(), settable()
 
 
 def examples(usual: int) -> settings:
@@ -55,12 +50,6 @@ def explained(error: Exception) -> None:
 
 # ---------------------------------------------------------------- commands over MQTT
 
-SETTABLE = sorted(
-    f"{TREE.base}/{device.id}/{device.node}/{prop.id}/set"
-    for device in TREE.devices.values()
-    for prop in device.properties.values()
-    if prop.settable
-)
 SEGMENTS = st.sampled_from(
     ["homie", "5", "quarry-lane", "port", "site", "power", "set", "$state", "", "+", "é"]
 )
@@ -78,38 +67,11 @@ PAYLOADS = st.binary(max_size=60) | st.sampled_from(
 )  # fmt: skip
 
 
-def fresh_engine() -> tuple[Engine, Now]:
-    """An engine that runs the demo's site, with nothing known of its ports."""
-    engine = Engine()
-    now = Now(datetime(2025, 12, 5, 18, 0, tzinfo=UTC), 1000.0)
-    engine.step(now, [Configured(PLAN), Restored(SafetyState(), Origin.FIRST_START, False)])
-    return engine, now
-
-
 @examples(150)
 @given(messages=st.lists(st.tuples(TOPICS, PAYLOADS, st.booleans()), max_size=12))
 def test_any_message_is_refused_or_answered_once(messages: list[tuple[str, bytes, bool]]) -> None:
     """Any topic and payload is ignored, refused, or taken, answered once, and powers nothing."""
-    engine, now = fresh_engine()
-    for number, (topic, payload, retained) in enumerate(messages):
-        command = TREE.command(topic, payload, retained, number)
-        if isinstance(command, Refusal):
-            assert command.text
-            TREE.refusal(command)
-            continue
-        if command is None:
-            continue
-        assert not retained
-        now = Now(now.utc + timedelta(seconds=0.1), now.monotonic_s + 0.1)
-        effects = engine.step(now, [command])
-        answers = [effect for effect in effects if isinstance(effect, Answer)]
-        assert [answer.request for answer in answers] == [number]
-        assert answers[0].text
-        assert not any(isinstance(effect, Switch) and effect.power for effect in effects)
-        assert Condition.INTERNAL_FAULT not in engine.state.alarms
-        for effect in effects:
-            if not isinstance(effect, Persist | Switch):
-                TREE.publications(effect)
+    answered_once(messages)
 
 
 @examples(200)

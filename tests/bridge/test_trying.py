@@ -338,19 +338,21 @@ def test_a_hold_takes_the_port_back_at_once(tmp_path, site_id, broker):
     run_async(scenario())
 
 
+def commanded(file, *words):
+    """The command as it ends, with nobody at a terminal."""
+    return subprocess.run(
+        [sys.executable, "-m", "bridge.cli", "learn", "--try", str(file), *words],
+        capture_output=True, text=True, stdin=subprocess.DEVNULL, timeout=30, check=False,
+    )  # fmt: skip
+
+
 def test_the_command_needs_a_yes(tmp_path):
     """Without a terminal nothing is switched unless --yes says so; the answer is one sentence."""
     file = written(tmp_path, "http://127.0.0.1:1")
-    done = subprocess.run(
-        [sys.executable, "-m", "bridge.cli", "learn", "--try", str(file), "eave/1"],
-        capture_output=True, text=True, stdin=subprocess.DEVNULL, timeout=30, check=False,
-    )  # fmt: skip
+    done = commanded(file, "eave/1")
     assert done.returncode == 1
     assert "--yes" in done.stderr
-    done = subprocess.run(
-        [sys.executable, "-m", "bridge.cli", "learn", "--try", str(file), "eave/9", "--yes"],
-        capture_output=True, text=True, stdin=subprocess.DEVNULL, timeout=30, check=False,
-    )  # fmt: skip
+    done = commanded(file, "eave/9", "--yes")
     assert "there is no port eave/9" in done.stderr
 
 
@@ -360,10 +362,7 @@ def test_a_mapping_without_a_switch_is_told_before_anybody_is_asked(tmp_path):
     config = yaml.safe_load(file.read_text())
     del config["controllers"]["eave"]["reach"]["switch"]
     file.write_text(yaml.safe_dump(config))
-    done = subprocess.run(
-        [sys.executable, "-m", "bridge.cli", "learn", "--try", str(file), "eave/1"],
-        capture_output=True, text=True, stdin=subprocess.DEVNULL, timeout=30, check=False,
-    )  # fmt: skip
+    done = commanded(file, "eave/1")
     assert done.returncode == 1
     assert "has no switch" in done.stderr
 

@@ -8,107 +8,33 @@ import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from datetime import UTC, datetime, timedelta
-from functools import cache
 from pathlib import Path
 from typing import Any, cast
 
+from demo_requests import answered_once, demo_plan, demo_settings, demo_tree, fresh_engine, settable
 from fuzz_target import SEPARATOR, Target, explained, joined, nothing_unexpected, parts, run
 
-from bridge.config import Settings, parse
 from bridge.control import _talk
 from bridge.journal import Journal, safety_to_json
 from bridge.mqtt.documents import written
-from bridge.mqtt.homie import Refusal, Tree
+from bridge.mqtt.homie import Tree
 from bridge.mqtt.homie_values import HomieError
 from bridge.mqtt.link import LinkSettings
 from bridge.mqtt.publication import Publication
 from bridge.mqtt.wire import INCOMING_LIMIT_BYTES, Wire
 from bridge.pair import Pair, PairSettings
-from bridge.simulator.scenarios import demo_config
 from bridge.site.broker import BrokerSide
 from bridge.site.configuration import Configuration
 from bridge.site.requests import Requests
-from rules.door import Answer, Configured, Event, Origin, Persist, Publish, Restored, Switch
-from rules.engine import Engine
+from rules.door import Answer, Event, Publish
 from rules.pairing import decide
-from rules.plan import SitePlan
-from rules.ports import Condition, Now
+from rules.ports import Condition
 from rules.ports import Target as PlanTarget
 from rules.safety import SafetyState
 from rules.show_data.e131 import DataPacket, SyncPacket, build
 from rules.show_data.e131_sources import SourceTracker, Taken
 
-URLS = {"gable": "http://127.0.0.1:1", "hedge": "http://127.0.0.1:1", "mast": "http://127.0.0.1:1"}
-
-
-@cache
-def demo_settings() -> Settings:
-    """The demo's configuration."""
-    return parse(demo_config(URLS, 1))
-
-
-@cache
-def demo_plan() -> SitePlan:
-    """The demo's plan."""
-    return Configuration(demo_settings()).plan
-
-
-@cache
-def demo_tree() -> Tree:
-    """The demo's topics."""
-    return Tree(demo_plan())
-
-
-@cache
-def settable() -> tuple[str, ...]:
-    """The topics of all commands."""
-    tree = demo_tree()
-    return tuple(
-        sorted(
-            f"{tree.base}/{device.id}/{device.node}/{prop.id}/set"
-            for device in tree.devices.values()
-            for prop in device.properties.values()
-            if prop.settable
-        )
-    )
-
-
-def fresh_engine() -> tuple[Engine, Now]:
-    """An engine that runs the demo's site, with nothing known of its ports."""
-    engine = Engine()
-    now = Now(datetime(2025, 12, 5, 18, 0, tzinfo=UTC), 1000.0)
-    engine.step(now, [Configured(demo_plan()), Restored(SafetyState(), Origin.FIRST_START, False)])
-    return engine, now
-
-
 # ---------------------------------------------------------------- requests over MQTT
-
-
-def answered_once(messages: list[tuple[str, bytes, bool]]) -> None:
-    """Any topic and payload is ignored, refused, or taken, answered once, and powers nothing."""
-    tree = demo_tree()
-    engine, now = fresh_engine()
-    for number, (topic, payload, retained) in enumerate(messages):
-        command = tree.command(topic, payload, retained, number)
-        if isinstance(command, Refusal):
-            assert command.text
-            tree.refusal(command)
-            continue
-        if command is None:
-            continue
-        assert not retained
-        now = Now(now.utc + timedelta(seconds=0.1), now.monotonic_s + 0.1)
-        effects = engine.step(now, [command])
-        answers = [effect for effect in effects if isinstance(effect, Answer)]
-        assert [answer.request for answer in answers] == [number]
-        assert answers[0].text
-        assert not any(isinstance(effect, Switch) and effect.power for effect in effects)
-        assert Condition.INTERNAL_FAULT not in engine.state.alarms
-        for effect in effects:
-            if not isinstance(effect, Persist | Switch):
-                for one in tree.publications(effect):
-                    one.topic.encode()
 
 
 def requests(data: bytes) -> None:

@@ -21,7 +21,7 @@ from typing import Any
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
-sys.path[:0] = [str(HERE), str(ROOT)]
+sys.path[:0] = [str(HERE), str(HERE.parent), str(ROOT)]
 
 SLOW_S = 10
 """An input that takes longer [s of wall time] is found; run it alone to know its CPU time."""
