@@ -10,6 +10,7 @@ Modules derive their own classes from the last two, so that `except TransientErr
 of "later" and nothing else.
 """
 
+import os
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -40,6 +41,13 @@ class Problem:
         head = ": ".join(part for part in (place, self.key) if part)
         text = f"{self.what}; {self.right}" if self.right else self.what
         return f"{head}: {text}" if head else text
+
+
+def system_words(error: OSError) -> str:
+    """Why the system refused, in its own words: libraries put theirs, about sockets, in their place."""
+    if error.errno is not None and error.errno > 0:
+        return os.strerror(error.errno)
+    return error.strerror or str(error)
 
 
 class ConfigurationError(DuskwardError):

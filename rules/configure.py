@@ -14,7 +14,7 @@ from rules.faults import alarms, conditions
 from rules.faults.alarms import AlarmEvent
 from rules.faults.baseline import Baseline, Learning
 from rules.plan import PropPlan, SitePlan
-from rules.ports import Condition, HoldState, Mode, PortId, Target, TargetKind
+from rules.ports import Condition, HoldState, Mode, PortId, Target, TargetKind, controller_of
 from rules.power import jobs, preshow, reclose, staging
 from rules.power.holding import hangs_on
 from rules.safety import JOURNAL_HOLDER, Hold, SafetyState, Shelved, Tripped
@@ -168,7 +168,7 @@ def _install(step: Step, plan: SitePlan) -> None:
         port.prop = prop.id if prop is not None else None
         port.shows = frozenset(calls.get(port_id, ()))
         supply = plan.supplies.get(port_plan.supply) if port_plan.supply is not None else None
-        controller = plan.controllers[port_id.rpartition("/")[0]]
+        controller = plan.controllers[controller_of(port_id)]
         expected = loads[port_id].expected
         port.expected_a = None if expected is None else expected.full_a
         port.computed_idle_a = expected.dark_a if port_plan.idle_a is None and expected else port_plan.idle_a
@@ -318,12 +318,11 @@ def restore(step: Step, event: Restored) -> None:
 
 
 def _without(safety: SafetyState, ports: Collection[PortId]) -> SafetyState:
-    """What is kept of ports that are not among `ports`; counters of all stay."""
+    """What is kept of ports that are not among `ports`, but for their counters."""
     return SafetyState(
         modes={port: mode for port, mode in safety.modes.items() if port not in ports},
         trips={port: trip for port, trip in safety.trips.items() if port not in ports},
         shots={port: shots for port, shots in safety.shots.items() if port not in ports},
-        energy_floor_wh=safety.energy_floor_wh,
     )
 
 
@@ -332,8 +331,8 @@ def _exchange(step: Step, kept: SafetyState, before: Collection[PortId]) -> None
     site = step.site
     for port_id, port in site.ports.items():
         if port_id not in before:
-            port.meter.start(kept.energy_floor_wh.get(port_id, 0.0 if site.counters_whole else None))
             metering.come_back(step, port)
+            port.meter.start(0.0 if site.counters_whole else None)
             _restore_port(step, port, kept)
     site.orphans = _without(kept, site.ports)
 
@@ -469,7 +468,7 @@ def _energy_floors(step: Step) -> Mapping[PortId, float]:
     site = step.site
     if step.now.monotonic_s < site.floors_next_s:
         return site.floors_wh
-    floors = dict(site.orphans.energy_floor_wh)
+    floors = {port: round(gone_wh, 3) for port, (gone_wh, _, _) in site.gone_wh.items() if gone_wh}
     for port_id, port in site.ports.items():
         energy_wh = port.meter.energy_wh
         if energy_wh:

@@ -10,7 +10,7 @@ from rules.power.reclose import ReclosePhase
 from rules.power.settle import forbids_closing
 from rules.power.trips import came_back, trip
 from rules.show_data import learning
-from rules.state import ControllerState, PortState
+from rules.state import FOR_EVER_S, NEVER_S, ControllerState, PortState
 from rules.step import Step
 from rules.telling import tell_measurement
 
@@ -39,7 +39,7 @@ def read(step: Step, reading: Reading) -> None:
         settle = True
         step.touch(port)
         if reading.tripped is False:
-            port.flag_ignore_s = float("-inf")
+            port.flag_ignore_s = NEVER_S
         port.flag = reading.tripped
     _detect(step, port, reading)
     if abilities.readback and reading.power is not None:
@@ -104,7 +104,7 @@ def _power_changed(step: Step, port: PortState, *, power: bool) -> None:
     step.tell(port, "power", power)
     if power:
         port.on_attempts = 0
-        if port.flag_ignore_s == float("inf"):
+        if port.flag_ignore_s == FOR_EVER_S:
             port.flag_ignore_s = step.now.monotonic_s + switching.FLAG_FALLS_S
         port.trip_a = None if not port.reclose.tripped else port.trip_a
         if port.reclose.phase is ReclosePhase.OPEN and port.plan.fuse is Fuse.SELF_RESETTING:

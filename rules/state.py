@@ -30,6 +30,7 @@ from rules.shows.schedule import ShowState
 
 UNDECIDED = Verdict(False, Rule.NOTHING, "Off: nothing is known yet.")
 NEVER_S = float("-inf")
+FOR_EVER_S = float("inf")
 NO_ALARMS: Mapping[Condition, Alarm] = MappingProxyType({})
 NO_CHATTERS: Mapping[Condition, Chatter] = MappingProxyType({})
 NO_SIGNATURES: Mapping[str, ShowNight] = MappingProxyType({})

@@ -7,7 +7,7 @@ from rules import wording
 from rules.door import Alert, Publish
 from rules.faults import alarms
 from rules.faults.alarms import Alarm
-from rules.ports import SEVERITY, AlarmState, Condition, Mode, Target, TargetKind
+from rules.ports import SEVERITY, AlarmState, Condition, Mode, Target, TargetKind, controller_of
 from rules.power.holding import holds_on
 from rules.shows.schedule import Phase
 from rules.state import ControllerState, PortState, SiteState
@@ -191,7 +191,7 @@ def _controller_name(step: Step, part: Part) -> str | None:
         return None
     if isinstance(part, ControllerState):
         return part.plan.name
-    return step.plan.controllers[part.plan.id.rpartition("/")[0]].name
+    return step.plan.controllers[controller_of(part.plan.id)].name
 
 
 def _tell_prop_fault(step: Step, prop: str) -> None:

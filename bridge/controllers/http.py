@@ -9,7 +9,6 @@ the rules, after a reading.
 import asyncio
 import base64
 import json
-import os
 import ssl
 import time
 from collections.abc import Callable, Mapping
@@ -36,7 +35,7 @@ from bridge.controllers.base import (
 )
 from bridge.controllers.table import MisfitError, Parser, Row, Rows, compile_flag, compile_table, merge
 from bridge.controllers.tls import tls_context
-from bridge.errors import PermanentError
+from bridge.errors import PermanentError, system_words
 from rules.door import Outcome
 from rules.ports import Abilities, Reading, port_id
 
@@ -111,10 +110,8 @@ def _why(error: aiohttp.ClientConnectionError | OSError) -> str:
         cause = error.os_error
         if isinstance(cause, ssl.SSLError) and cause.reason == "WRONG_VERSION_NUMBER":
             return "it speaks no TLS there; write http instead of https"
-        if isinstance(error, aiohttp.ClientConnectorDNSError):
-            return cause.strerror or str(cause)
-        if error.errno and error.errno > 0 and not isinstance(error, aiohttp.ClientSSLError):
-            return os.strerror(error.errno)
+        if not isinstance(error, aiohttp.ClientSSLError):
+            return system_words(cause)
     return str(error) or type(error).__name__
 
 

@@ -11,7 +11,6 @@ No thread: connecting, name resolution and the TLS handshake are asyncio's and c
 
 import asyncio
 import contextlib
-import os
 import socket
 import ssl
 import time
@@ -23,7 +22,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from bridge.errors import TransientError
+from bridge.errors import TransientError, system_words
 from bridge.mqtt.publication import Publication
 
 __all__ = ["ConnectionEndedError", "Publication", "Wire"]
@@ -143,7 +142,9 @@ class Wire(asyncio.Protocol):
                 "the TLS port?", subject=where,
             ) from error  # fmt: skip
         except OSError as error:
-            raise ConnectionEndedError(f"{where} cannot be reached: {_why(error)}", subject=where) from error
+            raise ConnectionEndedError(
+                f"{where} cannot be reached: {system_words(error)}", subject=where
+            ) from error
         if will is not None:
             self._client.will_set(will.topic, will.payload, will.qos, will.retain)
         self._client.connect(host, port, self._keepalive_s)
@@ -445,13 +446,6 @@ def _retrieved(future: asyncio.Future[Any]) -> None:
     # Nobody may be waiting any more when a connection ends; that is no unhandled error.
     if not future.cancelled():
         future.exception()
-
-
-def _why(error: OSError) -> str:
-    """The system's words; asyncio puts its own, about sockets, in their place."""
-    if error.errno is not None and error.errno > 0:
-        return os.strerror(error.errno)
-    return error.strerror or str(error)
 
 
 def _packet_end(data: bytes, start: int) -> int | None:

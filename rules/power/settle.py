@@ -13,7 +13,7 @@ from rules.power.holding import holder_words, holds_on
 from rules.power.reclose import ReclosePhase
 from rules.power.trips import adopt, judge_anew
 from rules.shows.schedule import Phase, local_day_time, local_time
-from rules.state import PortState
+from rules.state import FOR_EVER_S, PortState
 from rules.step import Step
 from rules.telling import decided_words, tell_decision, tell_hold
 
@@ -233,7 +233,7 @@ def _shoot(step: Step, port: PortState) -> None:
             judge_anew(step, port)
             switching.rearm(port)
             if port.flag is True:
-                port.flag_ignore_s = float("inf")
+                port.flag_ignore_s = FOR_EVER_S
         elif state.due_s is not None:
             step.timers.at(state.due_s, port.plan.id)
     elif state.phase is ReclosePhase.RECLAIM:

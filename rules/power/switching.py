@@ -9,13 +9,13 @@
 """
 
 from rules.door import CommandResult, Outcome, Record, Switch
+from rules.ports import controller_of
 from rules.power import reclose
 from rules.power.demand import SAFETY_RULES
 from rules.power.reclose import ReclosePhase
-from rules.state import NEVER_S, Pending, PortState
+from rules.state import FOR_EVER_S, NEVER_S, Pending, PortState
 from rules.step import Step
 
-INFINITY_S = float("inf")
 OFF_AGAIN_S = (1.0, 2.0, 4.0, 8.0, 15.0, 30.0)
 """Pause [s] before an OFF is given again; the last one stays."""
 ON_AGAIN_S = (1.0, 3.0, 10.0, 30.0)
@@ -35,7 +35,7 @@ def stale_s(step: Step, port: PortState) -> float:
 
 
 def _controller(port: PortState) -> str:
-    return port.plan.id.rpartition("/")[0]
+    return controller_of(port.plan.id)
 
 
 def is_fresh(step: Step, port: PortState) -> bool:
@@ -154,7 +154,7 @@ def _give(step: Step, port: PortState, *, power: bool) -> None:
     )
     port.pending = Pending(command.id, power, step.now.monotonic_s)
     # A controller may take its time: whatever falls until it answers may be this OFF's doing.
-    port.facts = port.facts._replace(on_given=True) if power else port.facts._replace(off_given_s=INFINITY_S)
+    port.facts = port.facts._replace(on_given=True) if power else port.facts._replace(off_given_s=FOR_EVER_S)
     step.effects.append(command)
     step.effects.append(
         Record("switch", step.now.utc, port.target, {"power": power, "reason": port.verdict.reason})

@@ -5,11 +5,9 @@ from rules.faults import conditions, detect
 from rules.ports import Condition, Fuse
 from rules.power import reclose, switching
 from rules.power.reclose import Reclose, ReclosePhase, Refusal
-from rules.state import PortState
+from rules.state import FOR_EVER_S, PortState
 from rules.step import Step
 from rules.telling import tell_decided
-
-INFINITY_S = float("inf")
 
 
 def adopt(step: Step, port: PortState, state: Reclose) -> None:
@@ -85,7 +83,7 @@ def reset(step: Step, port: PortState) -> Refusal | None:
         return state
     adopt(step, port, state)
     step.must_keep()
-    port.flag_ignore_s = INFINITY_S if port.flag is True else port.flag_ignore_s
+    port.flag_ignore_s = FOR_EVER_S if port.flag is True else port.flag_ignore_s
     port.trip_a = None
     switching.rearm(port)
     for condition in (Condition.LOCKOUT, Condition.FUSE_TRIP):
