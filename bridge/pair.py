@@ -7,8 +7,9 @@ count and the text) made with a secret both know: who does not know it is not he
 encrypted: names of holders can be read on the network it crosses.
 
 A second small MQTT connection holds the instance topic ``duskward/<site>/<name>`` with a will, so that the
-broker can say that a process is gone. ``duskward/<site>/<name>/copy`` is the number of the newest safety
-state this process decided by: one that starts alone sees by it whether the other went on without it.
+broker can say that a process is gone (`bridge/presence.py`). ``duskward/<site>/<name>/copy`` is the number of
+the newest safety state this process decided by: one that starts alone sees by it whether the other went on
+without it.
 """
 
 import asyncio
@@ -31,7 +32,8 @@ import structlog
 from bridge.errors import PermanentError, TransientError
 from bridge.journal import Journal, safety_from_json, safety_to_json
 from bridge.mqtt.link import Link, LinkSettings
-from rules.pairing import ALONE_S, SILENT_S, STALE_S, Decision, Heard, Own, Partner, Role, decide
+from bridge.presence import SAY_AGAIN_S, Presence
+from rules.pairing import SILENT_S, STALE_S, Decision, Heard, Own, Partner, Role, decide
 from rules.safety import SafetyState
 
 _log = structlog.get_logger()
@@ -44,8 +46,6 @@ KEPT_LIMIT_S = STALE_S + 2.0
 """A state that the partner does not confirm within this time [s] is acted on: by then its copy is stale."""
 UNSENT_LIMIT_S = 3.0
 """A line on which nothing gets through for this long [s] is given up, and the partner called again."""
-BACK_S = 10.0
-"""After we ourselves lost the broker, the partner has this long [s] to come back to it as well."""
 UNPROVEN_S = 60.0
 """One that starts alone, and can't know whether its copy is the newest, waits this long [s] for the other."""
 LISTENERS_MOST = 4
@@ -99,10 +99,8 @@ class Pair:
         self._begun_s = time.monotonic()
         self._active_since_s: float | None = None
         self._heard: tuple[Heard, float] | None = None
-        self._partner = Partner.UNKNOWN
-        self._broker_since_s: float | None = None
-        self._patience_s = ALONE_S / 2
-        self._present: dict[str, bool] = {}
+        self._presence = Presence(settings.name)
+        self._said_s = 0.0
         self._numbers: dict[str, int] = {}
         """By name: the newest state somebody decided by, as the broker has it."""
         self._safety: SafetyState | None = None
@@ -212,7 +210,10 @@ class Pair:
         while True:
             await asyncio.sleep(BEAT_S / 2)
             now_s = time.monotonic()
-            decision = decide(self._own(now_s), self._last_heard(now_s), self._partner)
+            if self._link.connected and now_s - self._said_s >= SAY_AGAIN_S:
+                self._say_instance()
+            partner = self._presence.partner(now_s)
+            decision = decide(self._own(now_s), self._last_heard(now_s), partner)
             begins = self.role is not Role.ACTIVE and decision.role is Role.ACTIVE
             if begins and not self._may_begin(now_s):
                 continue
@@ -271,43 +272,27 @@ class Pair:
     # ------------------------------------------------------------ the broker's word
 
     def _say_instance(self) -> None:
+        self._said_s = time.monotonic()
         self._link.publish(self._link.settings.state_topic, self.role.value.encode())
 
     def _say_number(self) -> None:
         self._link.publish(f"{self._link.settings.state_topic}/{_NUMBER}", str(self.copy).encode())
 
     def _on_broker(self) -> None:
-        self._broker_since_s = time.monotonic()
-        self._present.clear()
+        self._presence.connected(time.monotonic())
         self._numbers.clear()
         self._say_instance()
-        # The broker's retained word on the partner arrives within moments; silence then is absence.
-        asyncio.get_running_loop().call_later(self._patience_s, self._judge_partner)
 
     def _on_broker_lost(self, _reason: str) -> None:
-        if self._broker_since_s is not None:
-            # What took the broker from us may have taken it from the partner, too: for a while after that
-            # its will proves nothing.
-            self._patience_s = BACK_S
-        self._broker_since_s = None
-        self._partner = Partner.UNKNOWN
+        self._presence.lost()
 
-    def _on_instance(self, topic: str, payload: bytes, _retained: bool) -> None:
+    def _on_instance(self, topic: str, payload: bytes, retained: bool) -> None:
         name, _, what = topic.removeprefix(f"{self._base}/").partition("/")
         said = payload.decode(errors="replace")
         if what == _NUMBER:
             self._numbers |= {name: int(said)} if said.isdecimal() and len(said) < _LONGEST_NUMBER else {}
-        elif name != self.settings.name:
-            self._present[name] = said in set(Role)
-            self._judge_partner()
-
-    def _judge_partner(self) -> None:
-        if self._broker_since_s is None:
-            return
-        if any(self._present.values()):
-            self._partner = Partner.PRESENT
-        elif time.monotonic() - self._broker_since_s >= self._patience_s - 0.05:
-            self._partner = Partner.ABSENT
+        else:
+            self._presence.heard(name, said in set(Role), retained, time.monotonic())
 
     # ------------------------------------------------------------ the direct line
 
@@ -497,12 +482,14 @@ class Pair:
         self.stale, self._alone = False, True
         self._write_copy()
         self._say_number()
-        now_s = time.monotonic()
-        heard = self._last_heard(now_s)
-        if heard is None or heard.age_s > KEPT_LIMIT_S or self._partner is Partner.ABSENT:
-            return
         copy = self.copy
         self._send(self._state("keep"))
+        now_s = time.monotonic()
+        heard = self._last_heard(now_s)
+        if heard is None or heard.age_s > KEPT_LIMIT_S:
+            return
+        if heard.age_s > SILENT_S and self._presence.partner(now_s) is Partner.ABSENT:
+            return
         try:
             async with asyncio.timeout(KEPT_LIMIT_S):
                 while self._kept < copy:

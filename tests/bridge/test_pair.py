@@ -3,6 +3,7 @@
 import asyncio
 import json
 import socket
+import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import AsyncExitStack, asynccontextmanager
 from datetime import UTC, datetime
@@ -17,6 +18,7 @@ from bridge.errors import PermanentError, TransientError
 from bridge.journal import Journal
 from bridge.mqtt.link import LinkSettings
 from bridge.pair import Pair, PairKeeper, PairSettings
+from bridge.presence import SAY_AGAIN_S
 from bridge.site.standby import KEEPALIVE_S
 from rules.pairing import Role
 from rules.ports import Target, TargetKind
@@ -230,6 +232,37 @@ def test_a_network_that_was_away_makes_nobody_take_over(two) -> None:
                 await took_over
             await until(lambda: not two.shed.pair.stale, 20.0, what="the copy being current again")
             assert two.attic.pair.role is Role.ACTIVE
+
+    run_async(story())
+
+
+def test_a_machine_that_loses_its_power_is_replaced_within_five_seconds(two) -> None:
+    """None of its connections ends, nothing more comes: the standby takes over, with a current copy."""
+
+    async def story() -> None:
+        async with two.wired() as stack:
+            await two.both(stack)
+            await asyncio.sleep(2 * SAY_AGAIN_S)  # both have said their role while the other listened
+            silent_s = time.monotonic()
+            for wire in (two.attic.line, two.shed.line, two.attic.broker):
+                wire.through.clear()
+            await until(two.shed.is_(Role.ACTIVE), 5.0, what="shed taking over")
+            print(f"replaced in {time.monotonic() - silent_s:.1f} s")
+            assert not two.shed.pair.stale
+
+    run_async(story())
+
+
+def test_a_partner_without_the_broker_gets_its_copies(two) -> None:
+    """While only the broker has lost the standby, every state still reaches it before it is acted on."""
+
+    async def story() -> None:
+        async with two.wired() as stack:
+            await two.both(stack)
+            two.shed.broker.through.clear()
+            await asyncio.sleep(3 * KEEPALIVE_S)  # by now the broker has told that it is gone
+            await two.attic.keep(held_by("Ann", "Ben"))
+            assert two.shed.pair.copy == two.attic.pair.copy
 
     run_async(story())
 

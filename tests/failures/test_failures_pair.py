@@ -220,9 +220,11 @@ def test_a_stranger_with_another_secret_is_not_heard(two) -> None:
 def test_a_paused_one_that_returns_learns_what_it_missed(two) -> None:
     """Paused, replaced, woken: of the two that are active one ends without a blink, and no hold is lost."""
     assert two.attic.process is not None
+    stopped_s = time.monotonic()
     two.attic.process.send_signal(signal.SIGSTOP)
     try:
-        wait_for(lambda: two.shed.said('"role": "active"'), 20, "shed taking over")
+        wait_for(lambda: two.shed.said('"role": "active"'), TAKE_OVER_S, "shed taking over")
+        print(f"taken over in {time.monotonic() - stopped_s:.1f} s")
         # Its first connection is that of the pair; the paused one's last word still stands as "ready".
         wait_for(lambda: two.shed.count("link.connected") == 2, 20, "shed serving the site")
         two.seen.publish(f"homie/5/{device('eave/1')}/port/add-hold/set", "Ann")
