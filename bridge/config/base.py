@@ -83,11 +83,13 @@ class Section(BaseModel):
         """Note keys that are unknown or empty, and leave them out, so that all other errors are found too."""
         if not isinstance(data, dict) or not isinstance(info.context, Findings):
             return data
-        known = [str(part.alias) for part in cls.model_fields.values()]
+        required = {str(part.alias): part.is_required() for part in cls.model_fields.values()}
+        known = list(required)
         kept = {}
         for key, value in data.items():
             if key in known and value is None:
-                info.context.misplaced.append((data, key, f"{key} has no value", "write one or leave it out"))
+                right = "write one" if required[key] else "write one or leave it out"
+                info.context.misplaced.append((data, key, f"{key} has no value", right))
             elif key in known:
                 kept[key] = value
             elif key in cls.refused_keys:
@@ -118,6 +120,12 @@ def _text(value: str) -> str:
     return value
 
 
+def _host(value: str) -> str:
+    if "/" in value or "[" in value or re.search(r"\s", value) or re.fullmatch(r"[^:]*:[0-9]*", value):
+        refuse("a host name or address alone is needed; write it without mqtt://, and the port under port")
+    return value
+
+
 def _absolute(value: object, info: ValidationInfo) -> Path:
     if not isinstance(value, str) or not value or "\0" in value:
         refuse("a file's path is needed; write it as text, relative to the configuration file or absolute")
@@ -130,5 +138,7 @@ Identifier = Annotated[str, AfterValidator(_identifier)]
 """``[a-z0-9-]``: it becomes a segment of topics."""
 Text = Annotated[str, AfterValidator(_text)]
 """One line of text, not empty."""
+Host = Annotated[Text, AfterValidator(_host)]
+"""A host's name or address, without scheme, port and brackets."""
 FilePath = Annotated[Path, BeforeValidator(_absolute, json_schema_input_type=str)]
 """A path; relative ones are relative to the configuration file's folder."""

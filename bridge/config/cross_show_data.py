@@ -1,12 +1,13 @@
 """Show data against the rest of the file: slots that meet, targets that are not there, shows that wait."""
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from typing import Any
 
 from bridge.config.base import near_miss
 from bridge.config.reader import Node, Place, Tell
 from rules.errors import RulesError
 from rules.ports import PortId
+from rules.show_data.e131 import UNIVERSE_MAX
 from rules.show_data.levels import PixelMap, SlotRange, overlaps
 
 _NOTHING = Node(None, Place(1, 1))
@@ -17,12 +18,12 @@ def _at(node: Node, key: str) -> Node:
     return node.get(key) or _NOTHING
 
 
-def check_show_data(root: Node, controllers: dict[str, list[int]], tell: Tell) -> None:
+def check_show_data(root: Node, controllers: Collection[str], tell: Tell) -> None:
     """Tell ports that read the same slots unasked, and what names things that are not there."""
     _overlaps(root, tell)
     send = _at(_at(root, "e131"), "send")
     for name, node in _at(send, "to").items():
-        if str(name) not in controllers:
+        if controllers and str(name) not in controllers:
             right = near_miss(str(name), controllers)
             tell(node, f"e131.send.to.{name}", f"there is no controller {name}", right)
     listens = _at(_at(_at(root, "e131"), "listen"), "enabled").value is True
@@ -57,7 +58,7 @@ def _overlaps(root: Node, tell: Tell) -> None:
         try:
             made = PixelMap(PortId(name), values["universe"], values.pop("pixels"), **_rest(values))
         except RulesError as error:
-            if "its slots run" in str(error):
+            if "its slots run" in str(error) and values["universe"] in range(1, UNIVERSE_MAX + 1):
                 tell(_at(node, "universe"), path, str(error), "begin in a lower universe, or lower pixels")
             continue
         except (KeyError, TypeError):

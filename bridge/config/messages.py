@@ -37,6 +37,8 @@ def problems_of(error: ValidationError, root: Node, file: str, model: type[Secti
             key = str(one["loc"][-1])
             parent = words[:-1] if one["type"] == "extra_forbidden" else words
             if one["type"] == "missing":
+                if len(words) > len(locate(root, one["loc"][:-1])[1]):
+                    continue  # it stands there without a value, which the section told
                 words = [*words, key]
                 what, right = f"{key} is missing", _example(key, _field(model, words))
             else:

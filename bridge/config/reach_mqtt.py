@@ -4,7 +4,7 @@ from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
-from bridge.config.base import FilePath, Section, Text, refuse
+from bridge.config.base import FilePath, Host, Section, Text, refuse
 from bridge.config.mapping import Scalar, Table, Template, spelling, template
 from bridge.config.quantities import Duration, Interval
 from bridge.config.reach_common import ReachTls, Send, check_pair
@@ -97,7 +97,7 @@ class ReachBroker(Section):
         "password": "a password never stands in this file; write password_file: PATH or password_env: NAME"
     }
 
-    host: Text = Field(description="Host name or address.")
+    host: Host = Field(description="Host name or address.")
     port: Annotated[int, Field(ge=1, le=65535)] | None = Field(
         default=None, description="TCP port; 1883, with TLS 8883, where nothing is written."
     )

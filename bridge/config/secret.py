@@ -32,13 +32,13 @@ class SecretSource:
         name = self.env or ""
         text = (os.environ if environ is None else environ).get(name)
         if not text:
-            message = f"the environment variable {name} is not set; set it, or use password_file"
+            message = f"the environment variable {name} is not set; set it, or name a file instead"
             raise SecretUnavailableError(message, subject=name)
         return SecretStr(text)
 
     @staticmethod
     def _from_file(file: Path) -> SecretStr:
-        problem = "is empty; write the password into it"
+        problem = "is empty; write the secret into it"
         text = ""
         try:
             text = file.read_text(encoding="utf-8").removesuffix("\n").removesuffix("\r")
@@ -48,7 +48,7 @@ class SecretSource:
             problem = "is not UTF-8 text; save it as such"
         if not text:
             # Raised out here: a decoding error would carry the file's bytes along.
-            raise SecretUnavailableError(f"the password file {file} {problem}", subject=str(file))
+            raise SecretUnavailableError(f"the secret's file {file} {problem}", subject=str(file))
         return SecretStr(text)
 
 
@@ -74,4 +74,4 @@ def sources(section: BaseModel) -> Iterator[SecretSource]:
 def needs_source(file: Path | None, env: str | None) -> None:
     """Refuse a section that names two sources for one secret."""
     if file is not None and env is not None:
-        refuse("two sources for one password; keep password_file or password_env, not both")
+        refuse("two sources for one secret; keep the file or the environment variable, not both")

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
-from bridge.config.base import FilePath, Identifier, Section, Text, near_miss, refuse
+from bridge.config.base import FilePath, Host, Identifier, Section, Text, near_miss, refuse
 from bridge.config.hardware import LimitsSettings, ReclosingSettings
 from bridge.config.moments import Clock, DayTime, Weekdays
 from bridge.config.quantities import Current, Duration, Fraction, Interval, Quantity
@@ -19,6 +19,7 @@ from rules.errors import RulesError
 from rules.wording import Wording, wording_from
 
 _NO_LITERAL = "a password never stands in this file; write password_file: PATH or password_env: NAME"
+_OFFSET = re.compile(r"(?:UTC|GMT)?\s*[+-]\s*[0-9:]+")
 _SEGMENT = re.compile(r"[^/+#$\s\x00-\x1f\x7f]+")
 
 
@@ -26,6 +27,8 @@ def _timezone(value: str) -> str:
     try:
         ZoneInfo(value)
     except (ZoneInfoNotFoundError, ValueError, OSError):
+        if _OFFSET.fullmatch(value.upper()):
+            refuse("an offset knows no summer time; write an IANA name such as Europe/Dublin or Etc/UTC")
         known = sorted(available_timezones())
         close = near_miss(value, {name.lower(): name for name in known})
         named = {name.lower(): name for name in known}.get(close.removeprefix("did you mean ").rstrip("?"))
@@ -180,7 +183,7 @@ class BrokerSettings(Section):
         "passwd": _NO_LITERAL,
     }
 
-    host: Text = Field(description="Host name or address.", examples=["mqtt.lan"])
+    host: Host = Field(description="Host name or address.", examples=["mqtt.lan"])
     port: Annotated[int, Field(ge=1, le=65535)] | None = Field(
         default=None, description="TCP port; 1883, with TLS 8883, where nothing is written."
     )

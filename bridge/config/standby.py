@@ -1,7 +1,7 @@
 """A second process for the same site: who the two are and how they reach each other."""
 
 import re
-from typing import Annotated, Any
+from typing import Annotated, Any, ClassVar
 
 from pydantic import BeforeValidator, Field, model_validator
 
@@ -27,6 +27,10 @@ class StandbySettings(Section):
 
     One is active, the other stands by with a copy of the safety journal and takes over within seconds.
     """
+
+    refused_keys: ClassVar[dict[str, str]] = {
+        "secret": "a secret never stands in this file; write secret_file: PATH or secret_env: NAME"
+    }
 
     name: Identifier = Field(description="This process's name in the pair, for example attic.")
     listen: Address = Field(description="Where the partner reaches this process.", examples=["0.0.0.0:7420"])

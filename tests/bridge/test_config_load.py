@@ -304,7 +304,11 @@ def test_a_whole_file_of_mistakes_is_told_at_once():
         ("  latitude: 53.35\n", "", r"1:1: site\.latitude: latitude is missing; add latitude: 53\.35 \(Degrees"),
         ("tls: true", "tls: {cert_file: a.pem}", r"a client certificate needs its key; write both"),
         ("username: duskward, ", "", r"a password needs a user name"),
-        ("tls: true", "password_env: X, tls: true", r"two sources for one password; keep"),
+        ("tls: true", "password_env: X, tls: true", r"two sources for one secret; keep"),
+        ("host: mqtt.lan", "host: mqtt.lan:1883", r"broker\.host: a host name or address alone is needed; .*the port under port"),
+        ("host: mqtt.lan", "host: 'mqtt://mqtt.lan'", r"a host name or address alone is needed; write it without mqtt://"),
+        ("host: mqtt.lan", "host: '::1'", None),
+        ("timezone: Europe/Dublin", "timezone: GMT+1", r"an offset knows no summer time; write an IANA name"),
         ("tls: true", "prefix: a/b", r"one topic segment is needed"),
         ("rule: FREQ=DAILY;INTERVAL=2", "rule: FREQ=SOMETIMES", r"FREQ"),
         ("rule: FREQ=DAILY;INTERVAL=2, ", "", r"rule_start without a rule"),
@@ -327,6 +331,37 @@ def test_a_mistake_is_told_with_what_would_be_right(old, new, sentence):
         parse(text)
         return
     assert any(re.search(sentence, line) for line in problems(text)), problems(text)
+
+
+_BLOCK = {
+    key: re.search(rf"^{key}:\n(?:[ -].*\n)+", GOOD, re.MULTILINE)[0]
+    for key in ("controllers", "supplies", "props")
+}
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        (_BLOCK["controllers"], "", ["1:1: controllers: controllers is missing"]),
+        (_BLOCK["controllers"], "controllers:\n", ["13:1: controllers: controllers has no value; write one$"]),
+        (_BLOCK["controllers"], "controllers: []\n", ["13:1: controllers: a mapping is needed"]),
+        ("controllers:", "controler:", ["1:1: controllers: controllers is missing", "13:1: controler: unknown key controler; did you mean controllers"]),
+        ("supplies:", "suplies:", ["11:1: suplies: unknown key suplies; did you mean supplies"]),
+        ("props:", "prop:", ["prop: unknown key prop; did you mean props"]),
+        ("    ports:\n", "    port:\n", ["14:3: controllers.gable.ports: ports is missing", "gable.port: unknown key port; did you mean ports"]),
+        ("  gable:\n", "  Gable:\n", ["14:3: controllers.Gable: ids are lower case"]),
+        ("  arches:", "  Arches:", ["props.Arches: ids are lower case"]),
+        ("      3:\n", '      "3":\n', ["gable.ports.3: a whole number is needed"]),
+        ("id: quarry-lane", "id:", ["2:3: site.id: id has no value; write one$"]),
+        ("pixels: 100,", "pixels: 100, show_data: {universe: 0},", ["show_data.universe: this number is out of range"]),
+    ],
+)  # fmt: skip
+def test_one_mistake_is_told_once(old, new, told):
+    """What follows from a section that is missing, misspelt or broken is not told again elsewhere."""
+    found = problems(changed(old, new))
+    assert len(found) == len(told), found
+    for line, sentence in zip(found, told, strict=True):
+        assert re.search(sentence, line), line
 
 
 def test_names_that_meet_in_topics_are_refused():
