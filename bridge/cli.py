@@ -35,7 +35,7 @@ JsonLogs = Annotated[
 
 def main() -> None:
     """Run the command line; what a person can mend ends in one sentence, not in a traceback."""
-    from bridge.errors import ConfigurationError, DuskwardError
+    from bridge.errors import AskedWronglyError, ConfigurationError, DuskwardError
 
     try:
         app()
@@ -47,7 +47,7 @@ def main() -> None:
         sys.exit(1)
     except DuskwardError as error:
         print(f"duskward: {error}", file=sys.stderr)
-        sys.exit(1)
+        sys.exit(2 if isinstance(error, AskedWronglyError) else 1)
     except KeyboardInterrupt:
         sys.exit(130)
 

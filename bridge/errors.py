@@ -5,9 +5,10 @@
 | `ConfigurationError` | show the problems to the person; the file must change |
 | `TransientError` | try again later: a controller, broker or disk that may come back |
 | `PermanentError` | do not repeat it as it is: something must change first |
+| `AskedWronglyError` | write the command differently; it is a `PermanentError`, and exit code 2 |
 
-Modules derive their own classes from the last two, so that `except TransientError` catches every kind
-of "later" and nothing else.
+Modules derive their own classes from `TransientError` and `PermanentError`, so that `except TransientError`
+catches every kind of "later" and nothing else.
 """
 
 import os
@@ -72,3 +73,7 @@ class PermanentError(DuskwardError):
     def __init__(self, message: str, *, subject: str = "") -> None:
         self.subject = subject
         super().__init__(message)
+
+
+class AskedWronglyError(PermanentError):
+    """What was asked for on the command line can't be meant. The text says what would be right."""

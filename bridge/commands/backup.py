@@ -4,7 +4,7 @@ import sys
 from pathlib import Path
 
 from bridge.config import load
-from bridge.errors import PermanentError
+from bridge.errors import AskedWronglyError, PermanentError
 from bridge.history.store import backup as copy_history
 from bridge.journal import COPIES, MARKER, whole_copy
 from bridge.site.folder import HISTORY, state_folder
@@ -17,13 +17,14 @@ class BackupError(PermanentError):
 def backup(file: Path, target: Path) -> None:
     """Copy what the site of `file` keeps into the folder `target`; older copies there are replaced.
 
-    Each file is copied whole or not at all. Raises ConfigurationError, StoreError, BackupError.
+    Each file is copied whole or not at all. Raises ConfigurationError, AskedWronglyError,
+    StoreError, BackupError.
     """
     folder = state_folder(load(file))
     if target.exists() and not target.is_dir():
-        raise BackupError(f"{target} is a file; name a folder for the copies", subject=str(target))
+        raise AskedWronglyError(f"{target} is a file; name a folder for the copies", subject=str(target))
     if target.resolve() == folder.resolve():
-        raise BackupError("the copies need a folder of their own, not the site's", subject=str(target))
+        raise AskedWronglyError("the copies need a folder of their own, not the site's", subject=str(target))
     made = []
     try:
         target.mkdir(mode=0o700, parents=True, exist_ok=True)

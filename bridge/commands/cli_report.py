@@ -1,5 +1,6 @@
 """`duskward report` and `duskward backup` on the command line."""
 
+import contextlib
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -15,10 +16,13 @@ File = Annotated[
 
 
 def _date(text: str) -> date:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise typer.BadParameter(f"{text!r} is no day; write it as 2025-12-24.") from None
+    day = None
+    with contextlib.suppress(ValueError):
+        day = date.fromisoformat(text)
+    # Earlier there is no history, and at the end of the calendar nothing can be reckoned.
+    if day is None or not 1970 <= day.year <= 2999:
+        raise typer.BadParameter(f"{text!r} is no day; write it as 2025-12-24.")
+    return day
 
 
 def _day(name: str, words: str) -> object:

@@ -14,7 +14,7 @@ from bridge.clock import SystemClock
 from bridge.commands.checking import calendar_files
 from bridge.commands.terminal import FAULT, POWERED, QUIET
 from bridge.config import load, plan
-from bridge.errors import PermanentError
+from bridge.errors import AskedWronglyError
 from bridge.report.words import many
 from rules.outlook.preview import Change, Preview, Run, preview
 from rules.outlook.preview_days import Day, PortSum, days, groups, port_sums, total
@@ -24,6 +24,8 @@ from rules.shows.schedule import local_time, zone
 from rules.shows.zones import to_utc
 
 MOST_DAYS = 400
+FIRST_YEAR, LAST_YEAR = 1900, 2999
+"""Other years are slips of the keyboard, and at the ends of the calendar nothing can be reckoned."""
 MOMENT_FORMATS = ("%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M")
 
 
@@ -40,9 +42,14 @@ def show(
     """Print the preview of `file`, and draw it where a picture is asked for.
 
     first: the first day, YYYY-MM-DD, None for today at the site; at: a local moment to look at instead of
-    days; now_utc: instead of the machine's clock. Raises ConfigurationError, and PermanentError for what
-    was asked wrongly.
+    days; now_utc: instead of the machine's clock. Raises ConfigurationError, AskedWronglyError, and
+    PermanentError where the picture can't be drawn.
     """
+    if picture is not None:
+        if at is not None:
+            raise AskedWronglyError("a picture shows days, not a moment; leave --at or --picture out.")
+        if picture.suffix.lower() not in (".svg", ".png"):
+            raise AskedWronglyError(f"--picture must end in .svg or .png, not {picture.name!r}.")
     site = plan(load(file))
     if at is not None:
         moment = _moment(site, at)
@@ -50,7 +57,7 @@ def show(
         _print_moment(played, moment, as_json=as_json)
         return
     if not 1 <= day_count <= MOST_DAYS:
-        raise PermanentError(f"--days must be 1 to {MOST_DAYS}, not {day_count}.")
+        raise AskedWronglyError(f"--days must be 1 to {MOST_DAYS}, not {day_count}.")
     today = (now_utc or SystemClock().now().utc).astimezone(zone(site.place)).date()
     begin = today if first is None else _date(first)
     played = _play(site, _midnight(site, begin), _midnight(site, begin + timedelta(days=day_count)))
@@ -66,11 +73,18 @@ def show(
         print(f"Picture: {picture}")
 
 
+def _in_reach(day: date) -> date:
+    """The day, if a preview can reach it. Raises ValueError."""
+    if not FIRST_YEAR <= day.year <= LAST_YEAR:
+        raise ValueError("out of reach")
+    return day
+
+
 def _date(text: str) -> date:
     try:
-        return date.fromisoformat(text)
+        return _in_reach(date.fromisoformat(text))
     except ValueError:
-        raise PermanentError(f"--from must be a day such as 2025-12-24, not {text!r}.") from None
+        raise AskedWronglyError(f"--from must be a day such as 2025-12-24, not {text!r}.") from None
 
 
 def _moment(site: SitePlan, text: str) -> datetime:
@@ -78,10 +92,11 @@ def _moment(site: SitePlan, text: str) -> datetime:
     for form in MOMENT_FORMATS:
         try:
             local = datetime.strptime(text, form)  # noqa: DTZ007 - local time of the site
+            _in_reach(local.date())
         except ValueError:
             continue
         return to_utc(local, zone(site.place))
-    raise PermanentError(f'--at must be a local moment such as "2025-12-24 18:00", not {text!r}.')
+    raise AskedWronglyError(f'--at must be a local moment such as "2025-12-24 18:00", not {text!r}.')
 
 
 def _midnight(site: SitePlan, day: date) -> datetime:

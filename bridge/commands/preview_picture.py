@@ -16,13 +16,10 @@ _HATCH_MARKS = ("", "///", "---", "|||")
 def draw(played: Preview, file: Path) -> None:
     """Draw `played` into `file`, SVG or PNG by its suffix.
 
-    Raises PermanentError for another suffix, a file that can't be written, or PNG without matplotlib.
+    Raises PermanentError for a file that can't be written, or PNG without matplotlib.
     """
-    kind = file.suffix.lower()
-    if kind not in (".svg", ".png"):
-        raise PermanentError(f"--picture must end in .svg or .png, not {file.name!r}.")
     try:
-        if kind == ".svg":
+        if file.suffix.lower() == ".svg":
             file.write_text(svg(sheet(played)), encoding="utf-8")
         else:
             _png(sheet(played), file)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal, cast
 
-from bridge.errors import DuskwardError, PermanentError
+from bridge.errors import AskedWronglyError, DuskwardError, PermanentError
 from bridge.learn.columns import Json
 from bridge.learn.draft import Said, http_yaml, hwmon_yaml, mqtt_yaml, whole_file
 from bridge.learn.elsewhere import ChipsDraft, TopicsDraft, infer_chips, infer_topics
@@ -124,14 +124,14 @@ async def _learn(targets: Sequence[str], options: Options, *, is_folder: bool) -
     if first.startswith(("http://", "https://")):
         return await _learn_http(targets, options)
     if len(targets) > 1:
-        raise PermanentError(
+        raise AskedWronglyError(
             "several targets are several addresses of one HTTP controller; learn others one by one"
         )
     if first.startswith(("mqtt://", "mqtts://")):
         return await _learn_topics(first, options)
     if first == "hwmon" or is_folder:
         return await _learn_files(Path("/sys" if first == "hwmon" else first), options)
-    raise PermanentError(
+    raise AskedWronglyError(
         f"{first} is nothing to learn from; give an address (http://10.0.5.20/status), a topic tree "
         "(mqtt://mqtt.lan/yard), hwmon, or a folder laid out like /sys"
     )
@@ -144,7 +144,9 @@ async def _learn_http(targets: Sequence[str], options: Options) -> Found:
     body = _json_of(options.body, "--body") if options.body is not None else None
     method = "POST" if options.body is not None else options.method
     if any("{port}" in target for target in targets) and not options.numbers:
-        raise PermanentError("an address with {port} needs the ports' numbers; add for example --numbers 1-8")
+        raise AskedWronglyError(
+            "an address with {port} needs the ports' numbers; add for example --numbers 1-8"
+        )
     addresses = [
         Address(target, method, body, options.numbers if "{port}" in target else ()) for target in targets
     ]
@@ -349,9 +351,9 @@ def _said(options: Options, found: Found) -> Said:
     problem = switch_problem(found.kind, switch) if switch is not None else ""
     problem = problem or (switch_problem(found.kind, clear, clear=True) if clear is not None else "")
     if problem:
-        raise PermanentError(f"the switching command is not right yet: {problem}")
+        raise AskedWronglyError(f"the switching command is not right yet: {problem}")
     if clear is not None and switch is None:
-        raise PermanentError("a clear command needs a switching command beside it; add --switch-url")
+        raise AskedWronglyError("a clear command needs a switching command beside it; add --switch-url")
     return Said(switch, clear)
 
 
@@ -383,7 +385,7 @@ def _json_of(text: str, option: str) -> Json:
     try:
         return json.loads(text)
     except ValueError as error:
-        raise PermanentError(
+        raise AskedWronglyError(
             f"{option} {text!r} is no JSON: {error}; quote it for your shell, '{{}}'"
         ) from None
 

@@ -9,7 +9,7 @@ from typing import Literal
 from zoneinfo import ZoneInfo
 
 from bridge.config import load, plan
-from bridge.errors import PermanentError
+from bridge.errors import AskedWronglyError, PermanentError
 from bridge.history.store_read import StoreReader
 from bridge.report.episodes import after_on_s
 from bridge.report.fault_page import fault_page
@@ -44,14 +44,17 @@ def report(
     """Write the season's report, or that of its faults, of the site in `file`.
 
     history: a copy of the history instead of the running site's; out: where to write (default: the page into
-    the current folder, JSON and CSV to standard output). Raises ConfigurationError, StoreError, ReportError.
+    the current folder, JSON and CSV to standard output). Raises ConfigurationError, AskedWronglyError,
+    StoreError, ReportError.
     """
+    if since is not None and until is not None and since > until:
+        raise _backwards(since, until)
     settings = load(file)
     site = plan(settings)
     source = history if history is not None else state_folder(settings) / HISTORY
     unknown = [name for name in ports if name not in site.ports]
     if unknown:
-        raise ReportError(
+        raise AskedWronglyError(
             f"there is no port {', '.join(unknown)}; a port is named like {next(iter(site.ports))}"
         )
     with StoreReader(source) as reader:
@@ -82,8 +85,14 @@ def _days(reader: StoreReader, site: SitePlan, since: date | None, until: date |
     last = until or known[1].astimezone(zone).date()
     first = since or max(known[0].astimezone(zone).date(), last - SEASON)
     if first > last:
-        raise ReportError(f"the report would end ({last}) before it begins ({first}); swap --from and --to")
+        raise _backwards(first, last)
     return first, last
+
+
+def _backwards(first: date, last: date) -> AskedWronglyError:
+    return AskedWronglyError(
+        f"the report would end ({last}) before it begins ({first}); give days that follow each other"
+    )
 
 
 def _season(season: Season, form: Form) -> str:

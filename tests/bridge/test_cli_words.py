@@ -107,6 +107,32 @@ def test_wrong_calls_end_with_2(tmp_path: Path, arguments: tuple[str, ...]) -> N
 
 
 @pytest.mark.parametrize(
+    ("command", "right"),
+    [
+        (("preview", "--days", "0"), "1 to 400"),
+        (("preview", "--from", "24.12.2025"), "2025-12-24"),
+        (("preview", "--at", "six"), "2025-12-24 18:00"),
+        (("preview", "--picture", "days.gif"), ".svg or .png"),
+        (("report", "--from", "2026-01-06", "--to", "2025-11-28"), "follow each other"),
+        (("report", "--to", "9999-12-31"), "2025-12-24"),
+        (("report", "--port", "gable/77"), "gable/1"),
+        (("backup", "state"), "a folder of their own"),
+    ],
+)
+def test_what_can_not_be_meant_for_this_site_ends_with_2(
+    tmp_path: Path, command: tuple[str, ...], right: str
+) -> None:
+    """What only the command itself can tell to be wrong ends with 2 as well, with what would be right."""
+    name, *rest = command
+    file = config(tmp_path)
+    (tmp_path / "state").mkdir()
+    ended = duskward(name, str(file), *rest, cwd=tmp_path)
+    assert ended.returncode == 2, ended.stderr
+    assert right in ended.stderr
+    assert "Traceback" not in ended.stderr
+
+
+@pytest.mark.parametrize(
     "command", [("hold", "", "Ann"), ("release", "", "Ann"), ("acknowledge", "", "no-load"), ("reset", "")]
 )
 def test_an_empty_name_is_not_the_whole_site(tmp_path: Path, command: tuple[str, ...]) -> None:

@@ -179,7 +179,7 @@ def test_each_port_at_its_own_address():
         out, _ = await of(handler, "{base}/port/{port}", "--numbers", "1-3", "--json")
         told = json.loads(out)
         assert [one["current_a"] for one in told["reads"]] == [0.1, 0.2, 0.3]
-        _, err = await of(handler, "{base}/port/{port}", code=1)
+        _, err = await of(handler, "{base}/port/{port}", code=2)
         assert "--numbers 1-8" in err
 
     run_async(scenario())

@@ -81,6 +81,9 @@ def test_pictures_are_drawn(file: Path, capsys: pytest.CaptureFixture[str]) -> N
     ("wrong", "right"),
     [
         ({"first": "tomorrow"}, "2025-12-24"),
+        ({"first": "9999-12-30"}, "2025-12-24"),
+        ({"at": "0001-01-01 00:00"}, "2025-12-24 18:00"),
+        ({"at": "2025-12-24 18:00", "picture": Path("moment.svg")}, "leave --at or --picture out"),
         ({"at": "six"}, "2025-12-24 18:00"),
         ({"day_count": 0}, "1 to 400"),
         ({"picture": Path("days.gif")}, ".svg or .png"),

@@ -16,6 +16,7 @@ from season_site import FIRST, IDLE_A, VOLTS, SeasonSite, site_file
 
 from bridge.cli import app as command_line
 from bridge.config import load, plan
+from bridge.errors import AskedWronglyError
 from bridge.history.store_read import StoreReader
 from bridge.report.command import ReportError, report
 from bridge.site.folder import HISTORY
@@ -230,9 +231,9 @@ def test_report_reads_a_backup_and_a_running_site(season, tmp_path, capsys):
 
 def test_report_says_what_is_wrong(season, tmp_path, capsys):
     """An unknown port, swapped days, a missing history and a folder in the way are told in a sentence."""
-    with pytest.raises(ReportError, match="no port attic/9; a port is named like gable/1"):
+    with pytest.raises(AskedWronglyError, match="no port attic/9; a port is named like gable/1"):
         told(season, capsys, ports=["attic/9"])
-    with pytest.raises(ReportError, match="swap --from and --to"):
+    with pytest.raises(AskedWronglyError, match="give days that follow each other"):
         told(season, capsys, since=date(2026, 1, 9), until=date(2026, 1, 1))
     with pytest.raises(ReportError, match="can't be written"):
         told(season, capsys, form="html", out=tmp_path)
