@@ -273,15 +273,16 @@ class ControllerState(Snapshotted):
 
 
 class SupplyState(Snapshotted):
-    """One supply: who waits to come on, who is on or admitted, and whether its budget was told."""
+    """One supply: who waits to come on, who is on or admitted, and what was told of its budget."""
 
-    __slots__ = ("gate", "over_told", "ports")
+    __slots__ = ("gate", "over_words", "ports")
 
     def __init__(self) -> None:
         self.ports: tuple[PortId, ...] = ()
         """What it feeds, in plan order."""
         self.gate = Gate()
-        self.over_told = False
+        self.over_words = ""
+        """What was told of its budget; empty where it is not over it."""
 
 
 class SiteState(Snapshotted):

@@ -1,8 +1,9 @@
 """What people are told: a message and an advice per condition, a sentence per aftermath of a trip.
 
 All of it is data, so that it can be reworded or translated. A text names its placeholders in braces. A clause
-of a message in square brackets is left out when one of its placeholders is not known: ``the fuse opened[ at
-{measured}]``. `where` is always known.
+of a message in square brackets is left out when one of its placeholders is not known, and what stands behind
+its ``|`` is said instead: ``[switched off because of {detail}|the fuse opened][ at {measured}]``. `where` is
+always known.
 """
 
 import re
@@ -48,7 +49,8 @@ WORDS: Final[Mapping[Condition, Words]] = MappingProxyType(
             "string. Switch off at the disconnect before touching anything.",
         ),
         _C.FUSE_TRIP: Words(
-            "{where}: the fuse opened[ because of {detail}][; {measured} flowed when it was last asked][, "
+            "{where}: [switched off because of {detail}|the fuse opened]"
+            "[; {measured} flowed when it was last asked][, "
             "the rating is {limit}].[ {done}]",
             "Look for water in connectors, a pinched cable, or too many pixels on one port; "
             "then reset the port.",
@@ -106,7 +108,7 @@ WORDS: Final[Mapping[Condition, Words]] = MappingProxyType(
             "Fuses and connectors wear at this load: lower the brightness or move pixels to another port.",
         ),
         _C.OVER_BUDGET: Words(
-            "{where}: the ports of this supply may draw {measured}; it gives {limit}.[ {detail}][ {done}]",
+            "{where}: more power is asked for than supplies should give for hours.[ {detail}][ {done}]",
             "Lower the brightness, or feed some ports from another supply.",
         ),
         _C.ALARM_FLOOD: Words(
@@ -159,8 +161,13 @@ def message(condition: Condition, facts: Mapping[str, object], wording: Wording 
     known = {name: _text(condition, facts.get(name)) for name in PLACEHOLDERS}
     known["where"] = _where(known)
     pattern = wording.conditions[condition].message
-    sentence = _CLAUSE.sub(lambda clause: _filled(clause[1], known, needed=True), pattern)
+    sentence = _CLAUSE.sub(lambda clause: _clause(clause[1], known), pattern)
     return _filled(sentence, known, needed=False)
+
+
+def _clause(text: str, known: Mapping[str, str]) -> str:
+    said, _, instead = text.partition("|")
+    return _filled(said, known, needed=True) or instead
 
 
 def advice(condition: Condition, wording: Wording = WORDING) -> str:

@@ -13,7 +13,7 @@ WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 CONDITION_WORDS = {condition: condition.value.replace("-", " ") for condition in Condition} | {
     Condition.LOCKOUT: "locked out",
-    Condition.FUSE_TRIP: "fuse opened",
+    Condition.FUSE_TRIP: "tripped",
     Condition.STUCK_ON: "stuck on",
     Condition.STUCK_OFF: "stuck off",
     Condition.UNDERCURRENT: "part dark (undercurrent)",

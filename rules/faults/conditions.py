@@ -104,6 +104,18 @@ def raise_(
     )
 
 
+def retell(step: Step, part: Part, condition: Condition, detail: str) -> None:
+    """What is known of a condition that stands has changed: its alert must not say less, or more, than is."""
+    alarm, key = part.alarms.get(condition), (part.target, condition)
+    if alarm is None or detail == step.site.details.get(key, ""):
+        return
+    step.site.details = {**step.site.details, key: detail}
+    tell_faults(step, part, alarm, alarm)
+    chatter = part.chatters.get(condition)
+    if chatter is None or not chatter.on:
+        tell_alert(step, part, alarm, condition)
+
+
 def _count(step: Step, part: Part, condition: Condition) -> None:
     """Recognise chattering of this alarm and a flood of all; both are told once and summarised."""
     chatter = part.chatters.get(condition)
@@ -131,7 +143,7 @@ def pass_nuisances(step: Step) -> None:
     site = step.site
     site.flood, counted = site.flood.passed(step.now)
     if counted is not None:
-        step.effects.append(Remark("info", site.target, f"The flood is over; {counted} alarms were counted."))
+        step.effects.append(Remark("info", site.target, f"The flood is over; alarms counted: {counted}."))
         return_(step, site, Condition.ALARM_FLOOD)
     elif site.flood.on:
         step.timers.at(step.now.monotonic_s + CHATTER_WINDOW_S, NUISANCE_TIMER)
@@ -141,7 +153,7 @@ def pass_nuisances(step: Step) -> None:
             if counted is not None:
                 step.touch(part)
                 part.chatters = {one: known for one, known in part.chatters.items() if one is not condition}
-                text = f"{condition.value} has settled; it came {counted} more times."
+                text = f"{condition.value} has settled; times it came meanwhile: {counted}."
                 step.effects.append(Remark("info", part.target, text))
                 tell_alert(step, part, part.alarms.get(condition), condition)
             elif after.on:

@@ -204,7 +204,7 @@ class _Site:
                     self._run(show)
         if Condition.OVER_BUDGET in state.alarms or self.over:
             for name, supply in state.supplies.items():
-                if supply.over_told:
+                if supply.over_words:
                     self.over.setdefault(name, self.now.utc)
                 elif name in self.over:
                     self.over_budget.append(OverBudget(name, self.over.pop(name), self.now.utc))

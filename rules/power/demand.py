@@ -64,7 +64,8 @@ class Facts(NamedTuple):
     leaving: bool = False
     stopping: bool = False
     holders: tuple[str, ...] = ()
-    release_left_s: float = 0.0
+    released_until: str = ""
+    """When the delay after a release ends; empty where there is none."""
     lockout: str | None = None
     trip: str | None = None
     hand: Mode = Mode.AUTO
@@ -93,9 +94,11 @@ def decide(facts: Facts) -> Verdict:
     if facts.holders:
         lost = "; confirm it once nobody works on a string" if JOURNAL_HOLDER in facts.holders else ""
         return Verdict(False, Rule.HOLD, f"Off: held by {_and(facts.holders)}{lost}.")
-    if facts.release_left_s > 0:
+    if facts.released_until:
         return Verdict(
-            False, Rule.RELEASED, "Off: just released from a hold, waiting before power may return."
+            False,
+            Rule.RELEASED,
+            f"Off: just released from a hold; power may return at {facts.released_until}.",
         )
     if facts.lockout:
         return Verdict(False, Rule.LOCKOUT, f"Off: {facts.lockout}")

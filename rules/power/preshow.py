@@ -15,7 +15,7 @@ from typing import Any
 from rules.door import Record, Remark
 from rules.plan import PreShow
 from rules.ports import PortId
-from rules.power import jobs, switching
+from rules.power import jobs, reclose, switching
 from rules.power.demand import Rule
 from rules.power.settle import trusts_clock
 from rules.shows.calendar_types import Anchor, Moment, Place, Window
@@ -171,7 +171,7 @@ def _finish(step: Step) -> None:
 def _judged(port: PortState, seen_a: tuple[float, ...]) -> str:
     """What is not as expected, in words; empty if all is."""
     if port.reclose.tripped:
-        return "its fuse tripped"
+        return reclose.cause_words(port.reclose)
     if not jobs.has(port, NAME):
         return f"not checked to the end: {_decided(port)}"
     if len(seen_a) < LEAST_READINGS:

@@ -261,6 +261,13 @@ def reset(state: Reclose, plan: Reclosing, now: Now) -> Reclose | Refusal:
     )
 
 
+def cause_words(state: Reclose) -> str:
+    """What opened a tripped port, as a clause: its fuse, or the rules because of a condition."""
+    if state.cause in (None, Condition.FUSE_TRIP):
+        return "its fuse tripped"
+    return f"it was switched off because of {state.cause}"
+
+
 def kept(
     state: Reclose, *, measured_a: float | None = None, acknowledged: bool = False
 ) -> tuple[Tripped | None, int]:

@@ -12,7 +12,7 @@ from rules.power.demand import SAFETY_RULES, Facts, Rule, ShowCall, Verdict, dec
 from rules.power.holding import holder_words, holds_on
 from rules.power.reclose import ReclosePhase
 from rules.power.trips import adopt, judge_anew
-from rules.shows.schedule import Phase, local_day_time, local_time
+from rules.shows.schedule import Phase, local_day_time, local_time, zone
 from rules.state import FOR_EVER_S, PortState
 from rules.step import Step
 from rules.telling import decided_words, tell_decision, tell_hold
@@ -50,7 +50,7 @@ def gather(step: Step, port: PortState) -> Facts:
         if state.phase is ReclosePhase.LOCKOUT:
             lockout = lockout or where + decided_words(step, feed)
         elif state.keeps_off:
-            trip = trip or (where or "its fuse tripped. ") + decided_words(step, feed)
+            trip = trip or (where or f"{reclose.cause_words(state)}. ") + decided_words(step, feed)
         if feed is not port and feed.hand is not None and feed.hand.mode is Mode.OFF:
             off_by = off_by or feed.plan.name
     hand, until = Mode.AUTO, ""
@@ -67,7 +67,7 @@ def gather(step: Step, port: PortState) -> Facts:
         leaving=port.leaving,
         stopping=site.stopping is True,
         holders=holders,
-        release_left_s=released_until_s - now.monotonic_s,
+        released_until=_second(step, released_until_s) if released_until_s > now.monotonic_s else "",
         lockout=lockout,
         trip=trip,
         hand=hand,
@@ -79,6 +79,12 @@ def gather(step: Step, port: PortState) -> Facts:
         resting=port.plan.resting,
         next_show=coming,
     )
+
+
+def _second(step: Step, at_s: float) -> str:
+    """An instant [monotonic s] as local time to the nearest second: ``22:30:05``."""
+    at_utc = step.now.utc + timedelta(seconds=at_s - step.now.monotonic_s + 0.5)
+    return at_utc.astimezone(zone(step.plan.place)).strftime("%H:%M:%S")
 
 
 def verdict_now(step: Step, port: PortState) -> Verdict:
@@ -283,7 +289,7 @@ def forbids_closing(step: Step, port: PortState) -> Decided | None:
     if not wish.power or wish.rule is not Rule.SHOW:
         return _because(wish)
     supply = port.plan.supply
-    if supply is not None and step.site.supplies[supply].over_told:
+    if supply is not None and step.site.supplies[supply].over_words:
         return Decided(Aftermath.OVER_BUDGET, supply=supply)
     return None
 
@@ -339,11 +345,14 @@ def fits_budget(step: Step, port: PortState) -> bool:
         f"supply {plan.id} would carry {load.known_a:.1f} A; {load.limit_a or 0:.1f} A is 80 % of its rating"
     )
     supply = step.site.supplies[plan.id]
-    step.touch(supply)
-    supply.over_told = True
-    conditions.raise_(
-        step, step.site, Condition.OVER_BUDGET, measured=load.known_a, limit=load.limit_a, detail=words
-    )
+    if not supply.over_words:
+        step.touch(supply)
+        supply.over_words = f"S{words[1:]}."
+        detail = _over_words(step)
+        conditions.raise_(
+            step, step.site, Condition.OVER_BUDGET, measured=load.known_a, limit=load.limit_a, detail=detail
+        )
+        conditions.retell(step, step.site, Condition.OVER_BUDGET, detail)
     if not plan.withhold:
         return True
     step.touch(port)
@@ -369,14 +378,19 @@ def supply_load(step: Step, supply_id: str, *, joining: PortState | None = None)
 
 def end_over_budget(step: Step) -> None:
     """Supplies that were over budget and are no more."""
-    over = False
     for supply_id, supply in step.site.supplies.items():
-        if supply.over_told:
+        if supply.over_words:
             withheld = any(step.site.ports[port].withheld for port in supply.ports)
-            if withheld or supply_load(step, supply_id).over:
-                over = True
-            else:
+            if not withheld and not supply_load(step, supply_id).over:
                 step.touch(supply)
-                supply.over_told = False
-    if not over:
+                supply.over_words = ""
+    still_over = _over_words(step)
+    if still_over:
+        conditions.retell(step, step.site, Condition.OVER_BUDGET, still_over)
+    else:
         conditions.return_(step, step.site, Condition.OVER_BUDGET)
+
+
+def _over_words(step: Step) -> str:
+    """Every supply over its budget, one alarm for all of them."""
+    return " ".join(supply.over_words for supply in step.site.supplies.values() if supply.over_words)

@@ -171,7 +171,7 @@ def test_report_page_says_what_the_store_says(season, tmp_path, capsys):
     assert "url(" not in text
     assert "@import" not in text
     words = " ".join(read.words)
-    for name in ("Quarry Lane", "Lantern walk", "Late glow", "Gable box", "fuse opened", "did not run"):
+    for name in ("Quarry Lane", "Lantern walk", "Late glow", "Gable box", "tripped", "did not run"):
         assert name in words
     assert "prefers-color-scheme" in text
     assert "@media print" in text

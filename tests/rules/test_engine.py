@@ -51,7 +51,7 @@ def test_a_trip_latches_is_told_once_and_a_reset_brings_the_port_back() -> None:
 
 
 def test_a_hold_outranks_a_show_and_is_proven() -> None:
-    """A held port goes dark, is proven off by the controller's report, and waits after release."""
+    """A held port goes dark, is proven off by the controller's report, and says how long it waits then."""
     world = World(site_plan())
     world.start()
     world.run_until(evening(19, 0))
@@ -64,7 +64,9 @@ def test_a_hold_outranks_a_show_and_is_proven() -> None:
     assert world.told("c1/1", "reason") == "Off: held by Ann."
     assert not world.ask(Verb.RELEASE, "c1/1", "Bob").accepted
     assert world.ask(Verb.RELEASE, "c1/1", "Ann").accepted
+    assert world.told("c1/1", "reason") == "Off: just released from a hold; power may return at 19:00:35."
     world.run(25)
+    assert world.told("c1/1", "reason") == "Off: just released from a hold; power may return at 19:00:35."
     assert "c1/1" not in world.on()
     world.run(10)
     assert "c1/1" in world.on()

@@ -35,7 +35,7 @@ def test_a_flood_is_told_once_and_every_trip_still_stands() -> None:
     }
     world.run(700)
     remarks = [e.text for _, e in world.effects if isinstance(e, Remark)]
-    assert "The flood is over; 1 alarms were counted." in remarks
+    assert "The flood is over; alarms counted: 1." in remarks
 
 
 def test_a_chattering_condition_is_told_once_and_summarised() -> None:

@@ -232,7 +232,9 @@ def test_the_cause_of_a_trip_outlives_a_restart() -> None:
     again.ports = world.ports
     again.start(Origin.JOURNAL, world.kept)
     again.run(5.0)
-    assert again.alerts["c1/1", "fuse-trip"].startswith("Port 1.1: the fuse opened because of overcurrent")
+    for one in (world, again):
+        assert one.alerts["c1/1", "fuse-trip"].startswith("Port 1.1: switched off because of overcurrent; ")
+        assert str(one.told("c1/1", "reason")).startswith("Off: it was switched off because of overcurrent. ")
 
 
 def test_on_by_hand_of_a_port_that_left_ends_in_time() -> None:

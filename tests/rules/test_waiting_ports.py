@@ -131,3 +131,25 @@ def test_a_fall_after_an_off_that_never_acted_is_a_trip() -> None:
     world.ports[FIRST].power = False
     world.run(3.0)
     assert world.told(FIRST, "fault") == "fuse-trip"
+
+
+def test_every_supply_over_its_budget_is_named() -> None:
+    """One alert names all supplies that are over budget now, and no others."""
+    plan = site_plan(ports=2, controllers=2)
+    ports = {
+        port: replace(spec, supply="shed" if port.startswith("c1") else "barn")
+        for port, spec in plan.ports.items()
+    }
+    supplies = {name: SupplyPlan(name, 12.0, 4.0) for name in ("shed", "barn")}
+    world = running(replace(plan, ports=MappingProxyType(ports), supplies=MappingProxyType(supplies)))
+    assert "Supply shed would carry 4.0 A; 3.2 A is 80 %" in world.alerts["lane", "over-budget"]
+    assert "Supply barn would carry 4.0 A" in world.alerts["lane", "over-budget"]
+    assert "this supply" not in world.alerts["lane", "over-budget"]
+    world.ask(Verb.MODE, "c1/1", "off")
+    world.run(10.0)
+    assert "shed" not in world.alerts["lane", "over-budget"]
+    assert "barn" in world.alerts["lane", "over-budget"]
+    assert "shed" not in str(world.told("lane", "fault-detail"))
+    world.ask(Verb.MODE, "c2/1", "off")
+    world.run(10.0)
+    assert world.told("lane", "fault") == "none"

@@ -40,6 +40,17 @@ def test_it_names_what_a_person_needs():
     )
 
 
+def test_a_fuse_that_did_not_open_is_not_said_to_have():
+    """Where the rules switched off, the sentence says why; behind a ``|`` stands what is said otherwise."""
+    facts = {"port": "Left arch", "detail": "overcurrent", "measured": 4.5}
+    assert wording.message(Condition.FUSE_TRIP, facts).startswith(
+        "Left arch: switched off because of overcurrent; 4.5 A"
+    )
+    words = wording.wording_from({"fuse-trip": {"message": "{where}: [{detail}|Sicherung] offen."}})
+    assert wording.message(Condition.FUSE_TRIP, facts, words) == "Left arch: overcurrent offen."
+    assert wording.message(Condition.FUSE_TRIP, {"port": "Left arch"}, words) == "Left arch: Sicherung offen."
+
+
 @pytest.mark.parametrize(
     ("condition", "value", "text"),
     [
