@@ -63,7 +63,7 @@ def until_show(step: Step, port: PortState) -> tuple[float, str] | None:
             continue
         for span in show.spans:
             lead_utc = span.start_utc - show.lead
-            if span.start_utc > now and span.start_utc not in show.done:
+            if span.start_utc > now and not show.is_past(span):
                 at = local_day_time(step.plan.place, span.start_utc)
                 left_s = max(0.0, (lead_utc - now).total_seconds())
                 found.append((left_s, f"{show.plan.name} needs it for {at}"))

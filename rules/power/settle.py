@@ -131,11 +131,7 @@ def _call(step: Step, show_id: str) -> tuple[ShowCall | None, datetime | None]:
             show.plan.name, until, show.phase is Phase.LEAD, by_hand=show.started_until_s is not None
         )
     start = next(
-        (
-            span.start_utc
-            for span in show.spans
-            if span.start_utc > step.now.utc and span.start_utc not in show.done
-        ),
+        (span.start_utc for span in show.spans if span.start_utc > step.now.utc and not show.is_past(span)),
         None,
     )
     step.memo.by_show[show_id] = (call, start)

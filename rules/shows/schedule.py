@@ -2,7 +2,8 @@
 
 Membership is asked anew from the spans at every change, never counted from edges. So a clock that
 steps forward leaves only what is true now, and one that steps back runs no show twice: a span that was
-run to its end, or ended by hand, is remembered by its start.
+run to its end, or ended by hand, is remembered. A calendar that is changed afterwards is followed where it
+asks for more: a show that is extended after its end runs again, one that a person ended does not.
 """
 
 from collections.abc import Mapping
@@ -11,6 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 from functools import lru_cache
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from rules.plan import ShowPlan
@@ -34,11 +36,27 @@ class Phase(StrEnum):
     RUN_ON = "run-on"
 
 
+class Past(NamedTuple):
+    """A run that is over for good: half-open, in UTC; `by_hand`: a person ended it."""
+
+    start_utc: datetime
+    end_utc: datetime
+    by_hand: bool = False
+
+    def covers(self, span: Span) -> bool:
+        """Whether `span` has nothing left to run after this."""
+        if self.by_hand and span.start_utc == self.start_utc:
+            return True
+        # What goes on for a day more is no longer the evening that a person ended.
+        until_utc = self.end_utc + timedelta(days=1, microseconds=-1) if self.by_hand else self.end_utc
+        return span.start_utc < self.end_utc and self.start_utc < span.end_utc <= until_utc
+
+
 @dataclass(frozen=True, slots=True)
 class ShowState:
     """A show's spans around now and what a person did to it.
 
-    done: starts of spans that have ended for good; ended_utc: of them the one a person ended last;
+    done: runs that are over for good; ended_utc: the start of the one that a person ended last;
     started_until_s: end of a start by hand [monotonic s].
     """
 
@@ -49,7 +67,7 @@ class ShowState:
     known_to: datetime = datetime.min.replace(tzinfo=UTC)
     later_utc: datetime | None = None
     """The first start at or after `known_to`, None if not within the outlook."""
-    done: frozenset[datetime] = frozenset()
+    done: frozenset[Past] = frozenset()
     ended_utc: datetime | None = None
     started_until_s: float | None = None
     phase: Phase = Phase.IDLE
@@ -58,6 +76,10 @@ class ShowState:
     """Its data arrive; counts only where the show follows its data."""
     silent_s: float | None = None
     """When its data fell silent [monotonic s]."""
+
+    def is_past(self, span: Span) -> bool:
+        """Whether a span is over for good, whatever the clock says."""
+        return any(past.covers(span) for past in self.done)
 
 
 @lru_cache(maxsize=32)
@@ -97,7 +119,7 @@ def refreshed(
         return show
     known_from, known_to = now - MEMORY, now + HORIZON
     spans = tuple(spans_of(show.plan.when, place, calendars, known_from, known_to))
-    done = frozenset(start for start in show.done if start > known_from - MEMORY)
+    done = frozenset(past for past in show.done if past.end_utc > known_from - MEMORY)
     later_utc = _first_start(show.plan.when, place, calendars, known_to, now + OUTLOOK)
     return replace(
         show,
@@ -106,7 +128,7 @@ def refreshed(
         known_to=known_to,
         later_utc=later_utc,
         done=done,
-        ended_utc=show.ended_utc if show.ended_utc in done else None,
+        ended_utc=show.ended_utc if any(past.start_utc == show.ended_utc for past in done) else None,
     )
 
 
@@ -127,7 +149,7 @@ def advanced(show: ShowState, now: datetime, monotonic_s: float) -> ShowState:
     done, started_until_s = show.done, show.started_until_s
     phase, current = Phase.IDLE, None
     for span in show.spans:
-        if span.start_utc in done or not span.start_utc - show.lead <= now < span.end_utc + run_on:
+        if show.is_past(span) or not span.start_utc - show.lead <= now < span.end_utc + run_on:
             continue
         phase, current = _phase_in(span, now), span
         if phase is not Phase.RUN_ON:
@@ -145,7 +167,7 @@ def advanced(show: ShowState, now: datetime, monotonic_s: float) -> ShowState:
                 current = show.current
     before = show.current
     if before is not None and before is not current and now >= before.end_utc + run_on:
-        done |= {before.start_utc}
+        done |= {Past(before.start_utc, before.end_utc)}
     if (phase, current, started_until_s, done) == (show.phase, show.current, show.started_until_s, show.done):
         return show
     return replace(show, phase=phase, current=current, started_until_s=started_until_s, done=done)
@@ -183,14 +205,18 @@ def started(show: ShowState, until_s: float) -> ShowState:
 
 def ended(show: ShowState) -> ShowState:
     """The show ended early: what runs now will not come back."""
-    if show.current is None:
-        return replace(show, started_until_s=None)
-    return restored(replace(show, started_until_s=None), show.current.start_utc)
+    run = show.current
+    show = replace(show, started_until_s=None)
+    if run is None or run not in show.spans:  # a start by hand is over with it, and ends no evening
+        return show
+    past = Past(run.start_utc, run.end_utc, by_hand=True)
+    return replace(show, done=show.done | {past}, ended_utc=run.start_utc)
 
 
 def restored(show: ShowState, ended_utc: datetime) -> ShowState:
     """The show of which a person ended the run that began at `ended_utc`."""
-    return replace(show, done=show.done | {ended_utc}, ended_utc=ended_utc)
+    past = Past(ended_utc, ended_utc + timedelta.resolution, by_hand=True)
+    return replace(show, done=show.done | {past}, ended_utc=ended_utc)
 
 
 def next_change(show: ShowState, now: datetime) -> datetime:
@@ -198,7 +224,7 @@ def next_change(show: ShowState, now: datetime) -> datetime:
     run_on = timedelta(seconds=show.plan.run_on_s)
     edges = [show.known_to - HORIZON / 2]
     for span in show.spans:
-        if span.start_utc not in show.done:
+        if not show.is_past(span):
             edges += [span.start_utc - show.lead, span.start_utc, span.end_utc, span.end_utc + run_on]
     return min(edge for edge in [*edges, show.known_to] if edge > now)
 
@@ -206,6 +232,6 @@ def next_change(show: ShowState, now: datetime) -> datetime:
 def next_start(show: ShowState, now: datetime) -> datetime | None:
     """When the show starts next, None if not within the outlook."""
     for span in show.spans:
-        if span.start_utc > now and span.start_utc not in show.done:
+        if span.start_utc > now and not show.is_past(span):
             return span.start_utc
     return show.later_utc if show.later_utc is not None and show.later_utc > now else None

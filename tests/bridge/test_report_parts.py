@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.commands.backup import BackupError, backup
+from bridge.errors import AskedWronglyError
 from bridge.history.store import Store
 from bridge.history.store_read import Event, Point, StoreReader
 from bridge.journal import Journal
@@ -384,9 +385,9 @@ def test_backup_leaves_a_damaged_copy_out(kept, tmp_path, capsys):
 def test_backup_refuses(kept, tmp_path):
     """A file in the way, the site's own folder, and a site without anything are told in one sentence."""
     (tmp_path / "file").write_text("x")
-    with pytest.raises(BackupError, match="is a file; name a folder"):
+    with pytest.raises(AskedWronglyError, match="is a file; name a folder"):
         backup(kept, tmp_path / "file")
-    with pytest.raises(BackupError, match="a folder of their own"):
+    with pytest.raises(AskedWronglyError, match="a folder of their own"):
         backup(kept, tmp_path / "state")
     other = tmp_path / "other.yaml"
     other.write_text(SITE.format(folder=tmp_path / "empty"), encoding="utf-8")

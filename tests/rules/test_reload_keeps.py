@@ -1,10 +1,11 @@
 """A new plan, by a reload or over a restart: no hold, no lockout and no mode by hand is lost by it."""
 
 from dataclasses import replace
+from datetime import timedelta
 from types import MappingProxyType
 
 import pytest
-from world import World, all_ports, evening, reload, running, site_plan, with_prop
+from world import World, all_ports, clock_window, evening, reload, running, site_plan, with_prop
 
 from rules.door import Adopted, Asked, Configured, EnergyLoaded, Event, Origin, Record, Remark, Verb
 from rules.plan import SitePlan, SupplyPlan
@@ -246,3 +247,50 @@ def test_on_by_hand_of_a_port_that_left_ends_in_time() -> None:
     reload(world, site_plan(2))
     world.run(60.0)
     assert world.on() == set()
+
+
+def until(plan: SitePlan, end: str, start: str = "18:00") -> SitePlan:
+    """The plan with other times of its show."""
+    return replace(plan, shows=(replace(plan.shows[0], when=(clock_window(start, end),)),))
+
+
+def test_a_show_that_is_extended_after_its_end_runs_again() -> None:
+    """At 22:15 the file says 23:00 instead of 22:00: the ports come on again, until 23:00, and once."""
+    world = running(site_plan(1), at=evening(22, 15))
+    assert world.on() == set()
+    reload(world, until(world.plan, "23:00"))
+    world.run(5.0)
+    assert world.on() == {"c1/1"}
+    assert world.told("c1/1", "reason") == "On for Evening until 23:00."
+    world.run_until(evening(23, 1))
+    assert world.on() == set()
+    world.utc -= timedelta(minutes=30)  # a clock that is set back runs no show twice
+    world.run(60.0)
+    assert world.on() == set()
+
+
+@pytest.mark.parametrize("start", ["18:00", "17:30", "18:30"])
+def test_a_show_that_a_person_ended_stays_ended_whatever_the_file_says(start: str) -> None:
+    """Who ended tonight's show and moves its times for tomorrow does not get it back tonight."""
+    world = running(site_plan(1), at=evening(20))
+    world.ask(Verb.START_SHOW, argument="end")
+    world.run(5.0)
+    reload(world, until(world.plan, "23:30", start))
+    world.run_until(evening(22, 15))
+    assert world.on() == set()
+    world.run_until(evening(18, 45) + timedelta(days=1))
+    assert world.on() == {"c1/1"}
+
+
+def test_a_trial_that_a_person_ended_is_no_evening_that_is_over() -> None:
+    """A show started and ended by hand in the afternoon runs in the evening as ever."""
+    world = World(site_plan(1), utc=evening(17))
+    world.start()
+    world.ask(Verb.START_SHOW, argument="Evening")
+    world.run(60.0)
+    assert world.on() == {"c1/1"}
+    world.ask(Verb.START_SHOW, argument="end")
+    world.run(60.0)
+    assert world.on() == set()
+    world.run_until(evening(18, 5))
+    assert world.on() == {"c1/1"}
