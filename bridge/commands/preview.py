@@ -20,7 +20,7 @@ from rules.outlook.preview import Change, Preview, Run, preview
 from rules.outlook.preview_days import Day, PortSum, days, groups, port_sums, total
 from rules.plan import SitePlan
 from rules.ports import PortId
-from rules.shows.schedule import local_time, zone
+from rules.shows.schedule import local_day_time, local_time, zone
 from rules.shows.zones import to_utc
 
 MOST_DAYS = 400
@@ -198,10 +198,16 @@ def _days_table(played: Preview, all_days: list[Day]) -> Table:
         lines = Text()
         for run in day.runs:
             name, ports = names[run.show]
-            start, end, on, off = (local_time(site.place, instant) for instant in _edges(run))
-            lines.append(f"{start}-{end} {name}", style=POWERED)
-            power = "" if (on, off) == (start, end) else f"power {on}-{off}, "
+            lasts_days = run.end_utc - run.start_utc > timedelta(days=1)
+            said = local_day_time if lasts_days else local_time
+            start, end, on, off = (said(site.place, instant) for instant in _edges(run))
+            lines.append(f"{start}{' to ' if lasts_days else '-'}{end} {name}", style=POWERED)
+            power = "" if lasts_days or (on, off) == (start, end) else f"power {on}-{off}, "
             lines.append(f"  {power}{many(ports, 'port')}\n", style=QUIET)
+        for run in day.going_on:
+            name, ports = names[run.show]
+            lines.append(f"{name} goes on until {local_day_time(site.place, run.end_utc)}", style=POWERED)
+            lines.append(f"  {many(ports, 'port')}\n", style=QUIET)
         for note in day.notes:
             lines.append(f"{note}\n", style=FAULT)
         if not lines:
@@ -281,6 +287,7 @@ def _as_data(played: Preview) -> dict[str, Any]:
                     {"show": run.show, **{key: value.isoformat() for key, value in _named(run).items()}}
                     for run in day.runs
                 ],
+                "going_on": [run.show for run in day.going_on],
                 "port_hours": round(day.port_hours_h, 3),
                 "energy_kwh": round(day.energy.typical_wh / 1000, 3),
                 "notes": list(day.notes),

@@ -140,13 +140,15 @@ def _evenings(
         return (instant.astimezone(site).replace(tzinfo=None) - since).total_seconds() / 3600
 
     rows: dict[date, list[Run]] = {day.date: [] for day in all_days}
+    ends: list[tuple[float, float]] = []
     for run in played.runs:
-        rows.setdefault(noon(run.start_utc).date(), []).append(run)
+        evening = noon(run.start_utc)
+        while evening == noon(run.start_utc) or hours(run.end_utc, evening) > 0:
+            if evening.date() in rows or evening == noon(run.start_utc) >= noon(played.start_utc):
+                rows.setdefault(evening.date(), []).append(run)
+                ends.append((hours(run.on_utc, evening), hours(run.off_utc, evening)))
+            evening += timedelta(days=1)
     notes = {day.date: _short(day.notes) for day in all_days}
-    ends = [
-        (hours(run.on_utc, noon(run.start_utc)), hours(run.off_utc, noon(run.start_utc)))
-        for run in played.runs
-    ]
     first = max(0.0, min((start for start, _ in ends), default=5.0) // 1)
     last = min(24.0, max((end for _, end in ends), default=11.0) // 1 + 1)
     last = max(last, first + 4)
@@ -168,7 +170,7 @@ def _evenings(
                 Words(right + 10, top + height / 2 + 4, _fit(notes.get(day, ""), NOTES), 11, colour=WARN)
             )
         for run, lane, lanes in _lanes(runs):
-            since = noon(run.start_utc)
+            since = datetime.combine(day, time(12))
             bar = (height - 2) / lanes
             on, start, end, off = (
                 left + (min(max(hours(instant, since), first), last) - first) * scale for instant in run[1:]
@@ -212,7 +214,7 @@ def _short(notes: Sequence[str]) -> str:
         elif " share " in note:
             found["shows share ports"] = None
         else:
-            found["no sunset or sunrise"] = None
+            found["a show falls out" if note.endswith("no show.") else "by fallback"] = None
     return ", ".join(found)
 
 

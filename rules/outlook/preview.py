@@ -213,10 +213,22 @@ class _Site:
         span = show.current
         assert span is not None
         key = (show.plan.id, span.start_utc)
-        if key not in self.runs:
-            off_utc = span.end_utc + timedelta(seconds=show.plan.run_on_s)
-            on_utc = min(self.now.utc, span.start_utc)
-            self.runs[key] = Run(show.plan.id, on_utc, span.start_utc, span.end_utc, off_utc)
+        off_utc = span.end_utc + timedelta(seconds=show.plan.run_on_s)
+        on_utc = self.runs[key].on_utc if key in self.runs else min(self.now.utc, span.start_utc)
+        self.runs[key] = Run(show.plan.id, on_utc, span.start_utc, span.end_utc, off_utc)
+
+    def joined_runs(self) -> list[Run]:
+        """All runs by their beginning. One that goes on for days was met in parts, as spans became known."""
+        found: dict[str, list[Run]] = {}
+        for run in sorted(self.runs.values(), key=lambda run: (run.start_utc, run.end_utc)):
+            own = found.setdefault(run.show, [])
+            if own and run.start_utc <= own[-1].end_utc:
+                on_utc = min(own[-1].on_utc, run.on_utc)
+                end_utc, off_utc = max(own[-1].end_utc, run.end_utc), max(own[-1].off_utc, run.off_utc)
+                own[-1] = Run(run.show, on_utc, own[-1].start_utc, end_utc, off_utc)
+            else:
+                own.append(run)
+        return sorted((run for own in found.values() for run in own), key=lambda run: run.on_utc)
 
 
 def preview(
@@ -271,9 +283,7 @@ def preview(
         tuple(
             Fate(folded.stands_for[port], _cut(changes, start_utc)) for port, changes in site.changes.items()
         ),
-        tuple(
-            run for run in sorted(site.runs.values(), key=lambda run: run.on_utc) if run.off_utc > start_utc
-        ),
+        tuple(run for run in site.joined_runs() if run.off_utc > start_utc),
         tuple(_over(site, folded, start_utc, end_utc)),
         tuple(dict.fromkeys(problems)),
         coarse,

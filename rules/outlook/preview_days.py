@@ -47,10 +47,14 @@ class Shared:
 
 @dataclass(frozen=True, slots=True)
 class Day:
-    """A local day, midnight to midnight; runs belong to the day they start on, hours to the day they pass."""
+    """A local day, midnight to midnight; runs belong to the day they start on, hours to the day they pass.
+
+    going_on: runs of earlier days that last beyond this day's noon.
+    """
 
     date: date
     runs: tuple[Run, ...]
+    going_on: tuple[Run, ...]
     port_hours_h: float
     energy: Energy
     notes: tuple[str, ...]
@@ -133,7 +137,11 @@ def days(preview: Preview) -> list[Day]:
             for run in preview.runs
             if first <= run.start_utc < last or (not place and run.start_utc < first)
         )
-        found.append(Day(local, runs, hours[place], energy[place], tuple(notes.get(local, ()))))
+        noon = datetime.combine(local, time(12), site).astimezone(UTC)
+        going_on = tuple(
+            run for run in preview.runs if run not in runs and run.start_utc < first and run.end_utc > noon
+        )
+        found.append(Day(local, runs, going_on, hours[place], energy[place], tuple(notes.get(local, ()))))
     return found
 
 

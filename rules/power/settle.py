@@ -126,7 +126,9 @@ def _call(step: Step, show_id: str) -> tuple[ShowCall | None, datetime | None]:
     show = step.site.shows[show_id]
     call = None
     if show.phase is not Phase.IDLE and show.current is not None:
-        until = local_time(step.plan.place, show.current.end_utc + timedelta(seconds=show.plan.run_on_s))
+        lasts_days = show.current.end_utc - show.current.start_utc > timedelta(days=1)
+        said = local_day_time if lasts_days else local_time
+        until = said(step.plan.place, show.current.end_utc + timedelta(seconds=show.plan.run_on_s))
         call = ShowCall(
             show.plan.name, until, show.phase is Phase.LEAD, by_hand=show.started_until_s is not None
         )

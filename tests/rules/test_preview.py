@@ -12,7 +12,7 @@ from rules.outlook.preview_days import clock_changes, days, port_sums, shared, t
 from rules.plan import ShowPlan, SitePlan, SupplyPlan
 from rules.ports import PortId
 from rules.power.staging import lead_s
-from rules.shows.calendar import Anchor, Moment, Place, Window
+from rules.shows.calendar import Anchor, Ics, Moment, Place, Window
 
 MIDNIGHT = datetime(2025, 12, 1, tzinfo=UTC)
 DAY = timedelta(days=1)
@@ -184,6 +184,31 @@ def test_days_are_local_days_and_hours_and_energy_add_up() -> None:
     assert abs(summed - 3 * hours) < 1e-6
     assert abs(energy.most_wh - sum(day.energy.most_wh for day in all_days)) < 1e-6
     assert unknown == 0
+
+
+def test_a_run_of_several_days_is_on_each_of_them() -> None:
+    """What is on for days is one run; every day says that it goes on, and the reason on which day it ends."""
+    always = replace(
+        site_plan(), shows=(ShowPlan("all", "All day", (clock_window("18:00", "18:00"),), (PortId("c1/1"),)),)
+    )
+    found = preview(always, {}, MIDNIGHT, MIDNIGHT + 5 * DAY)
+    assert len(found.runs) == 1
+    assert [len(day.runs) + len(day.going_on) for day in days(found)] == [1] * 5
+    fair = (
+        b"BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:x\r\nBEGIN:VEVENT\r\nUID:1\r\nDTSTAMP:20251101T100000Z\r\n"
+    )
+    fair += b"DTSTART:20251202T160000Z\r\nDTEND:20251204T210000Z\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n"
+    long = replace(site_plan(), shows=(ShowPlan("fair", "Fair", (Ics("fair.ics"),), (PortId("c1/1"),)),))
+    found = preview(long, {"fair.ics": fair}, MIDNIGHT, MIDNIGHT + 5 * DAY)
+    assert [(len(day.runs), len(day.going_on)) for day in days(found)] == [
+        (0, 0),
+        (1, 0),
+        (0, 1),
+        (0, 1),
+        (0, 0),
+    ]
+    middle = found.fate_of()[PortId("c1/1")].at(MIDNIGHT + 2.5 * DAY)
+    assert middle.reason == "On for Fair until Thu 04 Dec 21:00."
 
 
 def test_a_night_without_sunset_is_noted() -> None:
