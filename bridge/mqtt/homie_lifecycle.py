@@ -12,11 +12,13 @@ from bridge.mqtt.documents import Documents, written
 from bridge.mqtt.homie import Tree
 from bridge.mqtt.homie_values import HomieError
 from bridge.mqtt.publication import Publication
+from bridge.mqtt.retained import Retained
 
+_ALERT = "/$alert/"
 _GONE = frozenset({b"lost", b"disconnected", b"sleeping"})
 
 
-def arrange(tree: Tree, retained: Mapping[str, bytes]) -> Iterator[tuple[str, bytes | None]]:
+def arrange(tree: Tree, retained: Retained) -> Iterator[tuple[str, bytes | None]]:
     """All retained topics in the order to say them on a connect (`bridge.mqtt.link.Link`'s `arrange`).
 
     First the root's `init`, then alerts and lost devices, so that bad news does not wait behind thousands of
@@ -24,40 +26,30 @@ def arrange(tree: Tree, retained: Mapping[str, bytes]) -> Iterator[tuple[str, by
     all devices, because its `ready` says that everything is there. What is not Homie comes last. A payload
     that is not given is the one that stands when its turn comes.
     """
-    states: dict[str, str] = {}
-    alerts: list[str] = []
-    other: dict[str, tuple[list[str], list[str]]] = {}
-    for topic in retained:
-        device, _, rest = topic.removeprefix(f"{tree.base}/").partition("/")
-        if device not in tree.devices or not topic.startswith(tree.base):
-            device = ""
-        elif rest == "$state":
-            states[device] = topic
-            continue
-        elif rest.startswith("$alert/"):
-            alerts.append(topic)
-            continue
-        # The description comes before the values that need it.
-        other.setdefault(device, ([], []))[rest != "$description"].append(topic)
-    root = states.pop(tree.root, None)
-    if root is not None:
+    base = f"{tree.base}/"
+    root = f"{base}{tree.root}/$state"
+    if root in retained:
         yield root, b"init"
+    alerts = [topic for topic in retained if _ALERT in topic and _ours(tree, topic)]
     yield from ((topic, None) for topic in alerts)
-    gone = {device for device, topic in states.items() if retained[topic] in _GONE}
-    yield from ((states[device], None) for device in gone)
+    gone = {device for device in tree.devices if retained.get(f"{base}{device}/$state") in _GONE}
+    gone.discard(tree.root)
+    yield from ((f"{base}{device}/$state", None) for device in gone)
     for device in reversed(tree.devices):
-        state = states.get(device) if device not in gone else None
-        if state is not None:
+        state, description = f"{base}{device}/$state", f"{base}{device}/$description"
+        said = [topic for topic in retained.of(device) if topic.startswith(base) and _ALERT not in topic]
+        between = device not in gone and device != tree.root and state in retained
+        if between:
             yield state, b"init"
-        for part in other.pop(device, ()):
-            yield from ((topic, None) for topic in part)
-        if state is not None:
+        # The description comes before the values that need it.
+        if description in retained:
+            yield description, None
+        yield from ((topic, None) for topic in said if topic not in (state, description))
+        if between:
             yield state, None
-    if root is not None:
+    if root in retained:
         yield root, None
-    for parts in other.values():
-        for part in parts:
-            yield from ((topic, None) for topic in part)
+    yield from [(topic, None) for topic in retained if not _ours(tree, topic)]
 
 
 def announce(
@@ -183,7 +175,7 @@ def stale_alerts(tree: Tree, retained: Iterable[str], standing: Mapping[str, byt
     return [
         Publication(topic, b"", True, 1)
         for topic in retained
-        if _ours(tree, topic) and "/$alert/" in topic and topic not in standing
+        if _ours(tree, topic) and _ALERT in topic and topic not in standing
     ]
 
 

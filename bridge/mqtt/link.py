@@ -13,7 +13,7 @@ import random
 import ssl
 import time
 from collections import OrderedDict
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import chain
 from pathlib import Path
@@ -96,14 +96,14 @@ class LinkSettings:
 
 Again = tuple[str, bytes | None]
 """A retained topic to say again, and with which payload; None: the one that stands when its turn comes."""
-Arrange = Callable[[Mapping[str, bytes]], Iterable[Again]]
+Arrange = Callable[[Retained], Iterable[Again]]
 """Which retained topics to say in which order on a connect; `homie_lifecycle.arrange` for Homie's order.
 
 It may decide as it goes, if it does not mind that the topics change after its first answer.
 """
 
 
-def _as_published(retained: Mapping[str, bytes]) -> Iterable[Again]:
+def _as_published(retained: Retained) -> Iterable[Again]:
     return [(topic, None) for topic in retained]
 
 
@@ -136,7 +136,7 @@ class Link:
     ) -> None:
         self.settings = settings
         self.retained = Retained()
-        """Everything the broker should hold of ours, in order of first publication."""
+        """Everything the broker should hold of ours, device by device."""
         self.dropped = 0
         """Messages let go because nobody waits for them: QoS 0, not retained, offline or congested."""
         self._on_message, self._on_refused, self._on_evicted = on_message, on_refused, on_evicted

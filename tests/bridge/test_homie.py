@@ -25,6 +25,7 @@ from bridge.mqtt.homie_lifecycle import (
 from bridge.mqtt.homie_properties import CONTROLLER, PROP, SITE, port_properties
 from bridge.mqtt.homie_values import HomieError
 from bridge.mqtt.publication import Publication
+from bridge.mqtt.retained import Retained
 from rules.door import Alert, Answer, Asked, Presence, Publish, Remark, Verb, WakeAt
 from rules.plan import PortPlan
 from rules.ports import Abilities, Condition, PortId, Target, TargetKind
@@ -387,7 +388,7 @@ def test_a_damaged_description_of_a_ghost_does_not_keep_it(nodes):
 def test_order_at_a_connect():
     """First the root's `init`, alerts and what is lost; each device whole before its state; then the root."""
     one = tree(ports=1, controllers=("gable", "mast"), props=False)
-    retained = {}
+    retained = Retained()
     for device, told in one.descriptions().items():
         retained[f"homie/5/{device}/$state"] = b"lost" if "mast" in device else b"ready"
         node = one.devices[device].node

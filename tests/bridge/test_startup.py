@@ -4,6 +4,8 @@ import resource
 import subprocess
 import sys
 
+from support import LOOPBACK, free_port, wait_for
+
 HEAVY = ("aiohttp", "asyncio", "icalendar", "paho", "pydantic", "rich", "sqlite3", "structlog", "yaml")
 MOST_TIMES = 10.0
 """Seen: 3.3 times the CPU time of an empty Python."""
@@ -37,3 +39,30 @@ def test_help_loads_nothing_that_only_a_running_site_needs():
     loaded = set(said.rpartition("LOADED")[2].split())
     assert "typer" in loaded
     assert not loaded.intersection(HEAVY)
+
+
+def test_a_running_site_loads_nothing_that_only_a_terminal_needs(tmp_path):
+    """The process that runs for weeks does not keep a library for drawing in terminals in its memory."""
+    file = tmp_path / "site.yaml"
+    file.write_text(
+        "site: {id: yard, name: Yard, timezone: Etc/UTC, latitude: 0, longitude: 0, "
+        f"state_dir: {tmp_path / 'state'}}}\n"
+        f"broker: {{host: {LOOPBACK}, port: {free_port()}}}\n"
+        f"controllers: {{gable: {{reach: {{kind: http, url: 'http://{LOOPBACK}:{free_port()}/', "
+        "ports: outs, port: id, current: ma | mA}, ports: {1: {}}}}\n"
+    )
+    imports, log = tmp_path / "imports", tmp_path / "log"
+    with imports.open("w") as errors, log.open("w") as out:
+        site = subprocess.Popen(
+            [sys.executable, "-X", "importtime", "-m", "bridge.cli", "run", str(file)],
+            stdout=out,
+            stderr=errors,
+        )
+        try:
+            wait_for(lambda: "link.disconnected" in imports.read_text(), what="the site running")
+        finally:
+            site.terminate()
+            assert site.wait(20) == 0
+    loaded = {line.rpartition("|")[2].strip() for line in imports.read_text().splitlines()}
+    assert {"aiohttp.client", "structlog.dev"} <= loaded
+    assert "rich.console" not in loaded
