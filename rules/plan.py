@@ -228,3 +228,8 @@ class SitePlan:
     """What energy costs; None: no cost is told."""
     lightable: frozenset[str] = frozenset()
     """Controllers that test patterns can be sent to."""
+
+    def efficiency_of(self, port: PortPlan) -> float:
+        """Output energy per energy at the wall of the supply that feeds `port`; usual where none is named."""
+        supply = self.supplies.get(port.supply or "")
+        return TYPICAL_EFFICIENCY if supply is None else supply.efficiency

@@ -177,7 +177,7 @@ def _print(
                 _print_finding(console, alike, named)
     if shows:
         console.print()
-        console.print(_shows_table(site, shows))
+        console.print(_shows_table(site, shows, start_utc))
     console.print()
     for caution in CAUTIONS:
         console.print(Text(caution, style=QUIET))
@@ -217,16 +217,24 @@ def _print_finding(console: Console, alike: list[Finding], named: set[str]) -> N
         console.print(Padding(line, (0, 0, 0, 4), expand=False))
 
 
-def _shows_table(site: SitePlan, shows: Mapping[str, ShowOutlook]) -> Table:
+def _shows_table(site: SitePlan, shows: Mapping[str, ShowOutlook], now_utc: datetime) -> Table:
     table = Table(box=None, pad_edge=False, expand=False)
     table.add_column("show", max_width=22)
     table.add_column("runs", justify="right")
     table.add_column("next", no_wrap=True)
     table.add_column("ports come on before it begins")
     for one in shows.values():
-        first = local_day_time(site.place, one.spans[0].start_utc) if one.spans else "never"
-        table.add_row(one.show.name, str(len(one.spans)), first, lead_words(one))
+        table.add_row(one.show.name, str(len(one.spans)), _next_words(site, one, now_utc), lead_words(one))
     return table
+
+
+def _next_words(site: SitePlan, one: ShowOutlook, now_utc: datetime) -> str:
+    if not one.spans:
+        return "never"
+    first = one.spans[0]  # of those that end after now
+    if now_utc in first:
+        return f"now, until {local_day_time(site.place, first.end_utc)}"
+    return local_day_time(site.place, first.start_utc)
 
 
 def _summary(by_level: Mapping[Level, list[Finding]]) -> Text:

@@ -93,19 +93,13 @@ def span_utc(since: date, until: date, zone: ZoneInfo) -> tuple[datetime, dateti
     return start.astimezone(UTC), datetime(after.year, after.month, after.day, tzinfo=zone).astimezone(UTC)
 
 
-def efficiency(plan: SitePlan, port: PortId) -> float:
-    """Of the supply that feeds a port; a usual one where none is named."""
-    supply = plan.supplies.get(plan.ports[port].supply or "")
-    return TYPICAL_EFFICIENCY if supply is None else supply.efficiency
-
-
 class _Sums:
     """Adds up rows of energy by everything the report tells apart. Numbers are in the file's steps."""
 
     def __init__(self, plan: SitePlan) -> None:
         self._zone = ZoneInfo(plan.place.timezone)
         self._tariff = plan.tariff
-        self._share = {port: 1.0 / efficiency(plan, port) for port in plan.ports}
+        self._share = {port.id: 1.0 / plan.efficiency_of(port) for port in plan.ports.values()}
         self._pieces: dict[int, list[tuple[date, int, int]]] = {}
         self._prices: dict[int, tuple[float, ...]] = {}
         self.days: dict[date, list[float]] = {}
@@ -277,7 +271,7 @@ def gather(
         curves=curves(reader, chosen, faults, zone=zone, known=known, night=night),
         counters_wh=(sum(one.energy_wh for one in counters), sum(one.saved_wh for one in counters)),
         efficiencies={
-            one.supply or "": efficiency(plan, one.id)
+            one.supply or "": plan.efficiency_of(one)
             for one in sorted(plan.ports.values(), key=lambda one: one.supply or "")
         },
     )

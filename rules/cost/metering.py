@@ -9,7 +9,6 @@ from rules.cost.tariff import Tariff, Used
 from rules.door import CountersLoaded, EnergyLoaded, Publish, Record, Remark
 from rules.faults import baseline, conditions, detect
 from rules.faults.baseline import Baseline, Drift, Learning
-from rules.plan import TYPICAL_EFFICIENCY
 from rules.ports import Condition, Reading
 from rules.power import preshow
 from rules.shows.schedule import Phase
@@ -161,8 +160,7 @@ def _charge(step: Step, port: PortState, tariff: Tariff) -> None:
     since_utc, energy_wh, saved_wh = port.charged
     now_utc, meter = step.now.utc, port.meter
     port.charged = (now_utc, meter.counted_wh, meter.counted_saved_wh)
-    supply = step.plan.supplies.get(port.plan.supply or "")
-    efficiency = TYPICAL_EFFICIENCY if supply is None else supply.efficiency
+    efficiency = step.plan.efficiency_of(port.plan)
     counters = None
     parts = (meter.counted_wh - energy_wh, meter.counted_saved_wh - saved_wh)
     for name, part_wh in zip(cost_counters(tariff).values(), parts, strict=True):

@@ -46,8 +46,14 @@ def finding(
 
 
 def amps(current_a: float) -> str:
-    """A current as people read it: ``3.75 A``, ``226 mA``."""
-    return f"{current_a:.3g} A" if current_a >= 1 else f"{current_a * 1000:.3g} mA"
+    """A current as people read it: ``3.75 A``, ``226 mA``, ``1240 A``."""
+    value, unit = (current_a, "A") if current_a >= 0.9995 else (current_a * 1000, "mA")
+    return f"{value:.0f} {unit}" if value >= 99.5 else f"{value:.3g} {unit}"
+
+
+def above(value: float, limit: float) -> bool:
+    """Whether a value passes a limit by more than the rounding of sums: 3 x 1.1 A is not above 3.3 A."""
+    return value > limit * (1 + 1e-9)
 
 
 def duration(seconds: float) -> str:

@@ -5,7 +5,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from rules.electrics.chips import Chip, Expected, expected_currents
-from rules.electrics.findings import Finding, Level, Rule, amps, duration, finding
+from rules.electrics.findings import Finding, Level, Rule, above, amps, duration, finding
 from rules.electrics.fuses import BladeFuse, ElectronicFuse, FusePart, ResettableFuse
 from rules.electrics.rating import CONTINUOUS_RULE, continuous_limit_a, most_percent, most_pixels
 from rules.electrics.wiring import AMPACITY_SOURCE, Wiring, enough, lowest
@@ -152,7 +152,7 @@ def _fuse(
     port, part, full_a = load.port, load.port.fuse_part, expected.full_a
     limit_a = continuous_limit_a(rating_a)
     remedy = _fitting(load, limit_a if continuous else rating_a, chips)
-    if full_a > rating_a:
+    if above(full_a, rating_a):
         yield finding(
             Level.OVER,
             port.id,
@@ -161,8 +161,8 @@ def _fuse(
             arithmetic=f"{load.how} > {amps(rating_a)}",
             remedy=remedy,
         )
-    elif continuous and full_a > limit_a:
-        ordinary = expected.typical_a > limit_a
+    elif continuous and above(full_a, limit_a):
+        ordinary = above(expected.typical_a, limit_a)
         content = "ordinary content" if ordinary else "a scene that stays white"
         judged_a = expected.typical_a if ordinary else full_a
         yield finding(
@@ -173,7 +173,7 @@ def _fuse(
             arithmetic=f"{amps(rating_a)} / 1.25 = {amps(limit_a)} < {amps(judged_a)} ({load.how})",
             remedy=remedy,
         )
-    elif isinstance(part, ElectronicFuse) and full_a > rating_a * part.prewarn_pct / 100:
+    elif isinstance(part, ElectronicFuse) and above(full_a, rating_a * part.prewarn_pct / 100):
         warns_a = rating_a * part.prewarn_pct / 100
         yield finding(
             Level.NEAR,
@@ -183,7 +183,7 @@ def _fuse(
             arithmetic=f"{load.how} > {part.prewarn_pct:g} % x {amps(rating_a)} = {amps(warns_a)}",
             remedy=_fitting(load, warns_a, chips),
         )
-    if isinstance(part, ResettableFuse) and full_a > part.hold_now_a:
+    if isinstance(part, ResettableFuse) and above(full_a, part.hold_now_a):
         certain = full_a >= part.trip_now_a
         outcome = "it will open" if certain else "whether it opens is not defined"
         yield finding(

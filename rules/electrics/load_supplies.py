@@ -4,7 +4,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from rules.electrics.findings import Finding, Level, Rule, amps, finding
+from rules.electrics.findings import Finding, Level, Rule, above, amps, finding
 from rules.electrics.rating import (
     CLASS_TWO_MOST_V,
     CLASS_TWO_RULE,
@@ -16,8 +16,11 @@ from rules.electrics.rating import (
 from rules.plan import ShowPlan, SitePlan, SupplyPlan
 from rules.ports import PortId
 from rules.shows.calendar import Span
+from rules.shows.schedule import local_day_time
 
 SUPPLY_RULE = Rule("load no more than the rating of the supply", "rating as configured")
+
+SPREAD = "move ports to another supply, or lower the brightness limit"
 
 Spans = Mapping[str, Sequence[Span]]
 """When each show runs, by the show's id: half-open UTC spans from the calendar."""
@@ -112,38 +115,31 @@ def check_supply(
         )
         return
     rating_a, limit_a = supply.rating_a, continuous_limit_a(supply.rating_a)
-    spread = "move ports to another supply, or lower the brightness limit"
     resting = {port for port in known if plan.ports[port].resting}
     shows_a = {
         show.id: sum(known[port] for port in resting | (known.keys() & set(show.needs)))
         for show in plan.shows
     }
-    for show in plan.shows:
-        if shows_a[show.id] > rating_a:
-            yield finding(
-                Level.OVER,
-                supply.id,
-                SUPPLY_RULE,
-                text=f"The show {show.name} alone can ask more of {supply.id} than it gives.",
-                arithmetic=f"{amps(shows_a[show.id])} all white > {amps(rating_a)}",
-                remedy=spread,
-            )
-    together = overlap(plan, spans, known) if spans is not None else None
-    if together is not None and len(together.shows) > 1 and together.total_a > rating_a:
-        names = " and ".join(show.name for show in plan.shows if show.id in together.shows)
-        yield finding(
-            Level.OVER,
-            supply.id,
-            SUPPLY_RULE,
-            text=f"Shows that run together ask more of {supply.id} than it gives: {names}, "
-            f"first on {together.at_utc:%Y-%m-%d %H:%M} UTC.",
-            arithmetic=f"{amps(together.total_a)} all white > {amps(rating_a)}",
-            remedy=f"{spread}, or keep these shows apart",
-        )
-    # Where the calendar is known its worst moment counts, resting power included; else everything at once.
     rest_a = sum(known[port] for port in resting)
+    if above(rest_a, rating_a):
+        text = f"Ports that rest powered can ask more of {supply.id} than it gives, without any show."
+        yield _too_much(supply.id, text, rest_a, rating_a, SPREAD)
+        return
+    for show in plan.shows:
+        if above(shows_a[show.id], rating_a):
+            text = f"The show {show.name} alone can ask more of {supply.id} than it gives."
+            yield _too_much(supply.id, text, shows_a[show.id], rating_a, SPREAD)
+    together = overlap(plan, spans, known) if spans is not None else None
+    if together is not None and len(together.shows) > 1 and above(together.total_a, rating_a):
+        names = " and ".join(show.name for show in plan.shows if show.id in together.shows)
+        text = (
+            f"Shows that run together ask more of {supply.id} than it gives: {names}, "
+            f"first on {local_day_time(plan.place, together.at_utc)}."
+        )
+        yield _too_much(supply.id, text, together.total_a, rating_a, f"{SPREAD}, or keep these shows apart")
+    # Where the calendar is known its worst moment counts, resting power included; else everything at once.
     most_a = all_a if spans is None else max(rest_a, together.total_a if together is not None else 0.0)
-    if all_a > rating_a >= most_a:
+    if above(all_a, rating_a) and not above(most_a, rating_a):
         yield finding(
             Level.NOTE,
             supply.id,
@@ -151,24 +147,29 @@ def check_supply(
             text=f"{supply.id} is enough for the calendar, not for everything at once (by hand, in a test).",
             arithmetic=f"{everything} > {amps(rating_a)}; by the calendar {amps(most_a)}",
         )
-    elif spans is None and all_a > rating_a:
+    elif spans is None and above(all_a, rating_a):
         yield finding(
             Level.OVER,
             supply.id,
             SUPPLY_RULE,
             text=f"Everything on {supply.id} at once asks more than it gives.",
             arithmetic=f"{everything} > {amps(rating_a)}",
-            remedy=spread,
+            remedy=SPREAD,
         )
-    if limit_a < most_a <= rating_a and not continuous.isdisjoint(known):
+    if above(most_a, limit_a) and not above(most_a, rating_a) and not continuous.isdisjoint(known):
         yield finding(
             Level.NEAR,
             supply.id,
             CONTINUOUS_RULE,
             text=f"{supply.id} can be loaded above 80 % of its rating for three hours or more.",
             arithmetic=f"{amps(rating_a)} / 1.25 = {amps(limit_a)} < {amps(most_a)} all white",
-            remedy=spread,
+            remedy=SPREAD,
         )
+
+
+def _too_much(supply: str, text: str, asked_a: float, rating_a: float, remedy: str) -> Finding:
+    arithmetic = f"{amps(asked_a)} all white > {amps(rating_a)}"
+    return finding(Level.OVER, supply, SUPPLY_RULE, text=text, arithmetic=arithmetic, remedy=remedy)
 
 
 def _class_two(supply: SupplyPlan) -> Iterator[Finding]:

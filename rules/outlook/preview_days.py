@@ -9,7 +9,7 @@ from typing import NamedTuple
 from rules.electrics.load import port_loads
 from rules.outlook.preview import Preview, Run
 from rules.outlook.season import without_sun
-from rules.plan import PortPlan, SitePlan
+from rules.plan import SitePlan
 from rules.ports import PortId
 from rules.shows.schedule import local_time, zone
 
@@ -69,14 +69,10 @@ def port_energy(plan: SitePlan, hours_h: dict[PortId, float]) -> dict[PortId, En
         if load.expected is None or load.volts is None:
             found[port_id] = None
         else:
-            wall_v = load.volts / _efficiency(plan, load.port)
+            wall_v = load.volts / plan.efficiency_of(load.port)
             expected = load.expected
             found[port_id] = Energy(expected.typical_a * wall_v * hours, expected.full_a * wall_v * hours)
     return found
-
-
-def _efficiency(plan: SitePlan, port: PortPlan) -> float:
-    return plan.supplies[port.supply].efficiency if port.supply is not None else 1.0
 
 
 def port_sums(preview: Preview) -> dict[PortId, PortSum]:

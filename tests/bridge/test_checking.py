@@ -156,3 +156,13 @@ def test_the_words_state_rule_and_caution_once(tmp_path: Path, capsys: pytest.Ca
     assert "Over a limit (1)" in said
     assert said.count("licensed electrician") == 1
     assert said.rstrip().splitlines()[-1].startswith("1 over a limit")
+
+
+def test_a_show_that_runs_now_is_not_said_to_be_next(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """During a show the table says until when it runs, instead of a start that has passed as its next one."""
+    checked(tmp_path, capsys, when='{from: "10:00", to: "22:00"}')
+    check(tmp_path / "site.yaml", as_json=False, now_utc=NOW.replace(hour=13, minute=0))
+    said = capsys.readouterr().out
+    assert f"now, until {NOW:%a %d %b} 22:00" in said

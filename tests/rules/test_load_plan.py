@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from rules.electrics.findings import duration
+from rules.electrics.findings import amps, duration
 from rules.electrics.fuses import BladeFuse, ElectronicFuse, ResettableFuse
 from rules.electrics.load import Level, check_plan, overlap, port_loads
 from rules.electrics.wiring import Cable, Conductor, Injection, Wiring
@@ -201,7 +201,7 @@ def test_load_supply_by_calendar():
     [finding] = found(plan, together)
     assert finding.severity is Level.OVER
     assert "Walk and Songs" in finding.text
-    assert "2030-12-01 17:50 UTC" in finding.text
+    assert "first on Sun 01 Dec 17:50." in finding.text
 
 
 def test_load_warm_up_counts_for_overlap():
@@ -274,3 +274,35 @@ def test_load_findings_show_everything():
 def test_load_durations_read_well():
     """Times are written in the unit a person would use."""
     assert [duration(s) for s in (360000, 1800, 20, 0.1)] == ["100 h", "30 min", "20 s", "100 ms"]
+
+
+def test_a_load_of_just_the_limit_is_not_above_it():
+    """Sums of decimal currents are not told as over a limit that they meet exactly: 3 x 1.1 A on 3.3 A."""
+    ports = [port(n, expected_a=1.1, rating_a=2.0, pixels=None) for n in (1, 2, 3)]
+    plan = site(*ports, supplies=(SupplyPlan("shed", 12.0, 3.3),), shows=(show("evening", *ports),))
+    assert found(plan, {"evening": [span(0, 1)]}, Level.OVER) == []
+
+
+def test_ports_that_rest_powered_can_be_too_much_alone():
+    """A supply that its resting ports overload is told, with a show and without any."""
+    ports = [port(n, expected_a=3.0, rating_a=5.0, pixels=None, resting=True) for n in (1, 2)]
+    supplies = (SupplyPlan("shed", 12.0, 5.0),)
+    for shows in ((), (show("evening", ports[0]),)):
+        (over,) = found(site(*ports, supplies=supplies, shows=shows), {"evening": [span(0, 1)]}, Level.OVER)
+        assert over.text == "Ports that rest powered can ask more of shed than it gives, without any show."
+
+
+@pytest.mark.parametrize(
+    ("current_a", "words"),
+    [
+        (0.226, "226 mA"),
+        (0.9996, "1 A"),
+        (3.754, "3.75 A"),
+        (99.96, "100 A"),
+        (1240.0, "1240 A"),
+        (0.00226, "2.26 mA"),
+    ],
+)
+def test_currents_are_written_without_powers_of_ten(current_a, words):
+    """A current is three digits and its unit, however large or close to the next unit it is."""
+    assert amps(current_a) == words

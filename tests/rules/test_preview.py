@@ -186,6 +186,17 @@ def test_days_are_local_days_and_hours_and_energy_add_up() -> None:
     assert unknown == 0
 
 
+def test_a_port_without_a_supply_loses_energy_on_the_way_from_the_wall_too() -> None:
+    """At the wall is reckoned as in the report: by a usual efficiency, 85 %, where no supply is named."""
+    plan = site_plan(1)
+    ports = {key: replace(port, supply=None, chip="ws2811-12v") for key, port in plan.ports.items()}
+    (one,) = port_sums(
+        preview(replace(plan, ports=MappingProxyType(ports)), {}, MIDNIGHT, MIDNIGHT + DAY)
+    ).values()
+    assert one.energy is not None
+    assert abs(one.energy.most_wh - one.hours_h * 2 * 12 / 0.85) < 1e-3
+
+
 def test_a_run_of_several_days_is_on_each_of_them() -> None:
     """What is on for days is one run; every day says that it goes on, and the reason on which day it ends."""
     always = replace(
