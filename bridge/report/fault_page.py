@@ -164,10 +164,8 @@ class _FaultPage:
     def advice(self) -> str:
         """What to look for, by kind of fault."""
         kinds = sorted({one.condition for one in self.found}, key=list(Condition).index)
-        items = (
-            f"<li><b>{escape(CONDITION_WORDS[kind])}</b>: {escape(wording.advice(kind))}</li>"
-            for kind in kinds
-        )
+        lines = [(CONDITION_WORDS[kind], wording.advice(kind, self.plan.wording)) for kind in kinds]
+        items = (f"<li><b>{escape(name)}</b>: {escape(advice)}</li>" for name, advice in lines)
         return f"<ul>{''.join(items)}</ul>"
 
     def each(self, samples: Mapping[int, Sequence[Sample]]) -> Iterator[str]:

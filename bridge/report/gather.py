@@ -195,7 +195,10 @@ class _Sums:
             for quarter, steps in enumerate(energy):
                 if steps:
                     local = self._local(day, quarter)
-                    watts.setdefault(local.date(), [0.0] * 24)[local.hour] += steps / STEPS_PER_WH
+                    # An hour that clocks go through twice lasts two.
+                    twice = local.replace(fold=0).utcoffset() != local.replace(fold=1).utcoffset()
+                    mean_w = steps / STEPS_PER_WH / (2.0 if twice else 1.0)
+                    watts.setdefault(local.date(), [0.0] * 24)[local.hour] += mean_w
         return {local: tuple(row) for local, row in sorted(watts.items())}
 
 

@@ -300,7 +300,7 @@ class _Page:
         rows = []
         for condition in kinds:
             own = [one for one in found if one.condition is condition]
-            longest = max(one.lasted(self.season.until_utc) for one in own)
+            longest = max(one.lasted(self.season.known[1]) for one in own)
             where = len({one.target_id for one in own})
             rows.append(
                 [
@@ -318,7 +318,7 @@ class _Page:
         yield table(head, newest, more="faults")
 
     def _fault_row(self, one: Episode) -> list[str]:
-        lasted = duration(one.lasted(self.season.until_utc))
+        lasted = duration(one.lasted(self.season.known[1]))
         return [
             self.place(one),
             f'<span class="when">{escape(moment(one.since_utc, self.zone))}</span>',

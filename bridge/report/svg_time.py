@@ -1,7 +1,7 @@
 """Pictures over time: a night's current, readings around a fault, the season's nights. Pure, as `svg`."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -137,6 +137,12 @@ def around(samples: Sequence[Sample], at_utc: datetime, title: str) -> str:
     return picture(width, height, title, parts, name="spark")
 
 
+def nights_of(days: Sequence[date], others: Iterable[date]) -> list[date]:
+    """The nights to draw for a span of days: the one before it too, if any of `others` is that night."""
+    before = days[0] - timedelta(days=1)
+    return [before, *days] if before in set(others) else list(days)
+
+
 def carpet(hours: Mapping[date, Sequence[float]], days: Sequence[date], *, title: str) -> str:
     """The season as a carpet: a column per night (noon to noon), a row per hour, darker for more power."""
     nights: dict[tuple[date, int], float] = {}
@@ -145,9 +151,11 @@ def carpet(hours: Mapping[date, Sequence[float]], days: Sequence[date], *, title
             night = day if hour >= 12 else day - timedelta(days=1)
             nights[night, (hour - 12) % 24] = watts
     most = max(nights.values(), default=0.0)
-    rows = [row for (_, row), watts in nights.items() if watts >= FAINT * most]
-    if not rows:
+    lit = [key for key, watts in nights.items() if watts >= FAINT * most]
+    if not lit:
         return ""
+    rows = [row for _, row in lit]
+    days = nights_of(days, (night for night, _ in lit))
     first, last = min(rows), max(rows) + 1
     tall = 11.0 if last - first > 14 else 16.0
     height = TOP + (last - first) * tall + BOTTOM
@@ -184,6 +192,7 @@ def _column(shares: Sequence[float], x: float, width: float, tall: float) -> lis
 def nights_of_faults(found: Sequence[Episode], days: Sequence[date], zone: ZoneInfo, *, title: str) -> str:
     """Each fault by night and hour: those of one wet night stand above each other."""
     height, base = 230.0, 200.0
+    days = nights_of(days, (night_of(one.since_utc, zone) for one in found))
     room = (WIDTH - LEFT - 10) / max(1, len(days))
     parts = []
     for hour in range(0, 25, 4):

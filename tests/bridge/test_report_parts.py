@@ -1,6 +1,7 @@
 """Parts of the report by themselves: faults from alarm records, pictures, words, colours, backups."""
 
 import json
+import re
 import subprocess
 import sys
 from datetime import UTC, date, datetime, time, timedelta
@@ -12,10 +13,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.commands.backup import BackupError, backup
+from bridge.config import load, plan
 from bridge.errors import AskedWronglyError
 from bridge.history.store import Store
 from bridge.history.store_read import Event, Point, StoreReader
 from bridge.journal import Journal
+from bridge.report.command import report
 from bridge.report.curves import Curve
 from bridge.report.episodes import (
     after_on_s,
@@ -26,10 +29,11 @@ from bridge.report.episodes import (
     pauses,
     reached,
 )
+from bridge.report.gather import gather
 from bridge.report.html import table
 from bridge.report.style import DARK, LIGHT
-from bridge.report.svg import share_bar, strip, ticks, two_way_bars
-from bridge.report.svg_time import carpet, night_curve
+from bridge.report.svg import LEFT, WIDTH, share_bar, strip, ticks, two_way_bars
+from bridge.report.svg_time import carpet, night_curve, nights_of_faults
 from bridge.report.words import band_words, data, duration, kwh, many, measured, money, percent
 from bridge.site.folder import HISTORY
 from rules.cost.tariff import Band
@@ -249,6 +253,19 @@ def test_carpet_shows_nights_not_days():
     assert carpet({}, [evening], title="x") == ""
 
 
+def test_pictures_show_the_night_before_the_first_day_where_something_was_in_it():
+    """What was in the small hours of the first day is in the picture, in the column of the night before."""
+    day = NIGHT.date()
+    found = episodes(log((-15 * 60, "unacknowledged", "gable/1", "fuse-trip")))
+    root = ET.fromstring(nights_of_faults(found, [day], DUBLIN, title="x"))
+    (mark,) = [one for one in root.iter("path") if one.get("class") == "fault"]
+    assert LEFT < float(re.match(r"M([-\d.]+) ", mark.get("d"))[1]) < WIDTH
+    assert "19 Dec" in [one.text for one in root.iter("text")]
+    hours = {day: tuple(100.0 if hour in {3, 20} else 0.0 for hour in range(24))}
+    root = ET.fromstring(carpet(hours, [day], title="x"))
+    assert len([one for one in root.iter("rect") if (one.get("class") or "").startswith("shade")]) == 2
+
+
 def test_small_pictures_are_well_formed():
     """A share and a strip of time are drawn within their bounds, whatever they are given."""
     assert 'width="100"' in share_bar(7.0)
@@ -356,6 +373,58 @@ def kept(tmp_path):
         assert store.flush()
         yield file
         store.close()
+
+
+def page_of(file, words, *, faults=False, day=None):
+    """The page of a site's report: the text between its tags, as far as it follows `words`."""
+    out = file.with_name("page.html")
+    report(file, history=None, since=day, until=day, out=out, form="html", faults=faults)
+    text = re.sub(r"<[^>]*>", " ", out.read_text(encoding="utf-8").replace("\N{NARROW NO-BREAK SPACE}", " "))
+    return " ".join(text.split()).partition(words)[2]
+
+
+def site_with(folder, *records, more=""):
+    """The file of a site whose history holds records of its one port: (instant, kind, data)."""
+    file = folder / "site.yaml"
+    file.write_text(SITE.format(folder=folder / "state").replace("latitude", f"{more}latitude"), "utf-8")
+    store = Store(folder / "state" / HISTORY, utc_now=lambda: records[-1][0])
+    store.start()
+    for at_utc, kind, told in records:
+        store.record(Record(kind, at_utc, Target(TargetKind.PORT, "gable/1"), told))
+    assert store.flush()
+    store.close()
+    return file
+
+
+WET = (NIGHT, "alarm", {"condition": "leakage", "state": "unacknowledged"})
+
+
+def test_a_fault_that_goes_on_has_lasted_until_now(tmp_path):
+    """Of a fault that stands the report says how long it has lasted, not what that will be by midnight."""
+    file = site_with(tmp_path, WET, (at(10), "energy", {"energy_wh": 12.5, "saved_wh": 1.0}))
+    assert "goes on, 10 min" in page_of(file, "Faults")
+    assert "goes on, 10 min" in page_of(file, "Each fault", faults=True)
+
+
+def test_the_page_of_faults_gives_advice_in_the_sites_own_words(tmp_path):
+    """A site whose messages are translated reads the translated advice in its report as well."""
+    (tmp_path / "words.yaml").write_text('leakage: {advice: "Stecker trocknen."}\n', encoding="utf-8")
+    file = site_with(tmp_path, WET, more="wording_file: words.yaml, ")
+    assert "Stecker trocknen." in page_of(file, "What helps", faults=True)
+
+
+def test_an_hour_that_comes_twice_is_as_bright_as_any(tmp_path):
+    """On the night on which clocks go back, power is a mean over both hours of one name, not their sum."""
+    start = datetime(2025, 10, 25, 20, tzinfo=UTC)
+    told = [
+        (start + timedelta(minutes=minute), "energy", {"energy_wh": minute / 60 * 12.0, "saved_wh": 0.0})
+        for minute in range(8 * 60 + 1)
+    ]
+    file = site_with(tmp_path, *told)
+    with StoreReader(tmp_path / "state" / HISTORY) as reader:
+        season = gather(reader, plan(load(file)), date(2025, 10, 25), date(2025, 10, 26))
+    lit = [watts for row in season.hours.values() for watts in row if watts]
+    assert lit == pytest.approx([12.0] * 7, rel=0.01)
 
 
 def test_backup_is_whole_while_the_site_runs(kept, tmp_path, capsys):
