@@ -72,17 +72,15 @@ def run(file: File, log_level: Level = "info", json_logs: JsonLogs = None) -> No
     import signal
 
     from bridge import logs
+    from bridge.app import App
     from bridge.config import load
+    from bridge.memory import freeze_when_settled
 
     _check_level(log_level)
-    settings = load(file)
+    site = App(load(file), file=file)
     logs.configure(level=log_level, json=json_logs)
 
     async def serve() -> None:
-        from bridge.app import App
-        from bridge.memory import freeze_when_settled
-
-        site = App(settings, file=file)
         freezing = asyncio.create_task(freeze_when_settled(site.ready), name="memory")
         _stop_on_signals(site.stop)
         asyncio.get_running_loop().add_signal_handler(signal.SIGHUP, site.reload)

@@ -5,14 +5,19 @@ from collections.abc import Callable, Mapping
 from collections.abc import Set as AbstractSet
 
 from bridge.config import Settings
+from bridge.config.reach import HttpReach, HwmonReach, MqttReach
 from bridge.controllers import create
 from bridge.controllers.base import Controller
 from rules.door import Event
 from rules.plan import SitePlan
-from rules.ports import number_of
+from rules.ports import Abilities, number_of
 
 HURRY_SHOW_S = 5.0
 """A controller with a powered port is read at its fast pace for this long [s] at a time."""
+
+
+Making = tuple[HttpReach | MqttReach | HwmonReach, dict[int, Abilities]]
+"""What a controller is made of: how it is reached, and what its ports can do."""
 
 
 class Controllers:
@@ -35,17 +40,18 @@ class Controllers:
         self._feed = feed
         self._tasks = tasks
         self._watchers: dict[str, asyncio.Task[None]] = {}
+        self._made_of: dict[str, Making] = {}
 
     def make(self, settings: Settings, plan: SitePlan) -> None:
         """Make them as configured; nothing is asked of them yet. Raises DuskwardError kinds."""
-        self.present |= self._made(settings, plan)
+        self._made_of = _makings(settings, plan)
+        self.present |= self._made(self._made_of)
 
-    def _made(self, settings: Settings, plan: SitePlan) -> dict[str, Controller]:
-        made = {}
-        for name, controller in settings.controllers.items():
-            abilities = {number_of(port): plan.ports[port].abilities for port in plan.controllers[name].ports}
-            made[name] = create(name, controller.reach, abilities, clock=self._clock)
-        return made
+    def _made(self, makings: Mapping[str, Making]) -> dict[str, Controller]:
+        return {
+            name: create(name, reach, abilities, clock=self._clock)
+            for name, (reach, abilities) in makings.items()
+        }
 
     def watch(self) -> None:
         """Hear each that is not heard yet."""
@@ -55,15 +61,16 @@ class Controllers:
                     controller.watch(self._feed), name=f"controller {name}"
                 )
 
-    async def exchange(self, before: Settings, after: Settings, plan: SitePlan) -> None:
-        """Controllers that changed are closed and made anew; the others go on undisturbed.
+    async def exchange(self, settings: Settings, plan: SitePlan) -> None:
+        """Controllers that are reached otherwise are closed and made anew; the others go on undisturbed.
 
         Raises DuskwardError kinds, and changes nothing, when one can't be made.
         """
-        made = self._made(after, plan)
+        makings = _makings(settings, plan)
+        made = self._made(makings)
         try:
             for name, controller in tuple(self.present.items()):
-                if name in after.controllers and before.controllers.get(name) == after.controllers[name]:
+                if name in makings and makings[name] == self._made_of[name]:
                     await made.pop(name).close()
                 else:
                     await self._unwatch(name)
@@ -74,6 +81,7 @@ class Controllers:
                 await controller.close()
             raise
         self.present |= made
+        self._made_of = makings
         self.watch()
 
     async def _unwatch(self, name: str) -> None:
@@ -99,3 +107,13 @@ class Controllers:
         """Free their connections."""
         for controller in self.present.values():
             await controller.close()
+
+
+def _makings(settings: Settings, plan: SitePlan) -> dict[str, Making]:
+    return {
+        name: (
+            controller.reach,
+            {number_of(port): plan.ports[port].abilities for port in plan.controllers[name].ports},
+        )
+        for name, controller in settings.controllers.items()
+    }

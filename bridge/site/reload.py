@@ -90,7 +90,7 @@ class Reload:
             for problem in error.problems:
                 _log.error("configuration.refused", problem=str(problem))
             return
-        if settings == running and plan.wording == self._configuration.plan.wording:
+        if not self._configuration.differs(settings, plan):
             return
         if settings.broker != running.broker or settings.site.state_dir != running.site.state_dir:
             _log.warning(
@@ -110,24 +110,22 @@ class Reload:
         settings, self._offered = self._offered, None
         if settings is None:
             return
-        before = self._configuration.settings
         self._configuration.adopt(settings, adopted.plan)
         self._on_plan()
-        work = self._exchange(self._exchanging, before, settings, adopted.plan)
+        work = self._exchange(self._exchanging, self._configuration.settings, adopted.plan)
         self._exchanging = self._tasks.create_task(work, name="reload")
         _log.info("configuration.adopted", ports=len(adopted.plan.ports))
 
     async def _exchange(
         self,
         earlier: asyncio.Task[None] | None,
-        before: Settings,
-        after: Settings,
+        settings: Settings,
         plan: SitePlan,
     ) -> None:
         if earlier is not None:
             await asyncio.wait({earlier})
         try:
-            await self._controllers.exchange(before, after, plan)
+            await self._controllers.exchange(settings, plan)
         except (PermanentError, TransientError) as error:
             _log.error("configuration.refused", problem=str(error))
             return
