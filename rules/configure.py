@@ -12,13 +12,12 @@ from rules.electrics.load import port_loads
 from rules.errors import RulesError
 from rules.faults import alarms, conditions
 from rules.faults.alarms import AlarmEvent
-from rules.faults.baseline import Baseline, Learning
 from rules.plan import PropPlan, SitePlan
 from rules.ports import Condition, HoldState, Mode, PortId, Target, TargetKind, controller_of
 from rules.power import jobs, preshow, reclose, staging
 from rules.power.holding import hangs_on
 from rules.safety import JOURNAL_HOLDER, Hold, SafetyState, Shelved, Tripped
-from rules.show_data import hearing
+from rules.show_data import hearing, learning
 from rules.shows import schedule
 from rules.state import NEVER_S, ControllerState, PortState, SiteState, SupplyState
 from rules.step import Step
@@ -147,7 +146,7 @@ def _install(step: Step, plan: SitePlan) -> None:
         for port_id in show.needs:
             calls.setdefault(port_id, set()).add(show.id)
     loads = port_loads(plan)
-    ports = {}
+    ports, other_strings = {}, []
     for index, (port_id, port_plan) in enumerate(plan.ports.items()):
         prop = of_prop.get(port_id)
         feeds = prop.fed_by if prop is not None else (port_id,)
@@ -160,8 +159,7 @@ def _install(step: Step, plan: SitePlan) -> None:
             port_plan.idle_a,
             port_plan.pixels,
         ):
-            port.facts = port.facts._replace(learned=False, spread_a=0.0)
-            port.baseline, port.learning, port.meter.idle_w = Baseline(), Learning(), None
+            other_strings.append(port)
         if port.plan.pixels != port_plan.pixels:
             port.counted = None
         port.plan, port.index, port.feeds = port_plan, index, feeds
@@ -188,6 +186,10 @@ def _install(step: Step, plan: SitePlan) -> None:
     site.controllers = MappingProxyType({key: _controller(step, plan, key) for key in plan.controllers})
     site.supplies = MappingProxyType(_supplies(step, plan))
     site.shows = _shows(step, plan)
+    for port in other_strings:
+        metering.relearn(step, port)
+    for port in ports.values():
+        learning.follow_plan(step, port)
     site.ports_on = sum(port.seen_power is True for port in ports.values())
     site.load_w = sum(port.load_w for port in ports.values())
     parts: list[PortState | ControllerState | SiteState] = [site, *site.controllers.values(), *ports.values()]

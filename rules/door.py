@@ -56,7 +56,7 @@ class CalendarLoaded:
 
 @dataclass(frozen=True, slots=True)
 class BaselineLoaded:
-    """A port's learned idle current [A] and its spread [A], from the store."""
+    """A port's learned idle current [A] and its spread [A], from the store; 0 A: it was forgotten."""
 
     port: PortId
     idle_a: float

@@ -329,7 +329,7 @@ def _relearn(step: Step, event: Asked) -> str:
     metering.relearn(step, port)
     learning.forget(step, port)
     step.effects.append(Remark("info", port.target, "Its idle current is learned anew."))
-    return "Its idle current is learned anew over the next quiet moments."
+    return "Its idle current is learned anew over its next evenings."
 
 
 def _count(step: Step, event: Asked) -> str:

@@ -210,7 +210,9 @@ def load_counters(step: Step, event: CountersLoaded) -> None:
 
 
 def learned(step: Step, port: PortState, idle_a: float, spread_a: float) -> None:
-    """A baseline from the store: it is believed, and learning goes on from it."""
+    """A baseline from the store: it is believed, and learning goes on from it. One of 0 A was forgotten."""
+    if idle_a <= 0.0:
+        return
     step.touch(port)
     port.baseline = baseline.from_store(idle_a, spread_a)
     believe(step, port, idle_a, spread_a)
@@ -245,11 +247,15 @@ def power_went_off(step: Step, port: PortState) -> None:
 
 
 def relearn(step: Step, port: PortState) -> None:
-    """Forget what was learned; a person asked, because string or show were changed on purpose."""
+    """Forget what was learned, in the store too: a person asked, or the plan names another string."""
     step.touch(port)
+    if port.baseline.evenings_a:
+        data = {"idle_a": 0.0, "spread_a": 0.0}
+        step.effects.append(Record("baseline", step.now.utc, port.target, data))
     port.baseline, port.learning = Baseline(), Learning()
     port.facts = port.facts._replace(idle_a=port.computed_idle_a, spread_a=0.0, learned=False)
     port.meter.idle_w = None
     for condition in (Condition.UNDERCURRENT, Condition.LEAKAGE):
         port.detector = detect.forget(port.detector, condition)
-        conditions.return_(step, port, condition)
+        if condition not in port.departures.values():
+            conditions.return_(step, port, condition)

@@ -2,6 +2,7 @@
 
 from rules.door import LearnedLoaded, Remark
 from rules.errors import RulesError
+from rules.faults.departures import assert_departure
 from rules.show_data import hearing, nights
 from rules.state import PortState
 from rules.step import Step
@@ -31,6 +32,18 @@ def power_went_off(step: Step, port: PortState) -> None:
     """The port was switched off. It is touched already."""
     hearing.power_went_off(step, port)
     nights.power_went_off(step, port)
+
+
+def follow_plan(step: Step, port: PortState) -> None:
+    """After a reload: what nobody can judge any more, or not by what was said then, stands no longer."""
+    for source, condition in tuple(port.departures.items()):
+        if source == hearing.DATA:
+            judged = port.compared is not None and port.compared.departed is not None
+        else:
+            judged = source.removeprefix(nights.SHOW) in port.shows
+        limit = port.plan.limits.get(condition)
+        if not judged or (limit is not None and not limit.enabled):
+            assert_departure(step, port, source, None)
 
 
 def forget(step: Step, port: PortState) -> None:

@@ -110,8 +110,9 @@ def _begin(step: Step, port: PortState, show: ShowState, span: Span, at_s: float
     every_s = step.site.controllers[controller_of(port.plan.id)].plan.every_s
     wanted = settings_for(length_s, every_s, len(step.site.ports))
     known = night.signature if night is not None else None
-    if known is None or known.settings.bin_s * known.settings.max_bins < length_s:
+    if known is None or not _can_hold(known.settings, length_s, every_s):
         known = ShowSignature(wanted)
+        assert_departure(step, port, f"{SHOW}{show.plan.id}", None)
     elif night is not None and night.start_utc is not None:
         known.end(complete=False)  # the night before was never judged: a clock that stepped, a new plan
     after = ShowNight(known, span.start_utc, at_s <= LATE_S)
@@ -119,6 +120,11 @@ def _begin(step: Step, port: PortState, show: ShowState, span: Span, at_s: float
     port.signatures = MappingProxyType({**port.signatures, show.plan.id: after})
     _wait(step, port, span.end_utc)
     return after
+
+
+def _can_hold(settings: SignatureSettings, length_s: float, every_s: float) -> bool:
+    """Whether bins learned earlier still fit: room for the whole show, and readings in each of them."""
+    return length_s <= settings.bin_s * settings.max_bins and every_s <= settings.bin_s
 
 
 def _wait(step: Step, port: PortState, end_utc: datetime) -> None:

@@ -5,9 +5,10 @@ from datetime import UTC, datetime
 from types import MappingProxyType
 
 import pytest
-from world import World, site_plan
+from world import World, reload, site_plan
 
 from rules.door import Expected, Heard, JobChanged, LearnedLoaded, Record, Remark, Switch, Verb
+from rules.plan import Limit
 from rules.ports import Condition, PortId
 from rules.show_data import hearing
 from rules.show_data.levels import PixelMap
@@ -227,6 +228,28 @@ def test_relearning_forgets():
     assert (ONE, "undercurrent") in world.alerts
     world.ask(Verb.RELEARN, ONE)
     show_data(world, 300, gain=0.8)
+    assert world.told(ONE, "fault") == "none"
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"show_data": None},
+        {"show_data": PixelMap(ONE, 1, 100, brightness=0.24), "brightness": 0.24},
+        {"limits": MappingProxyType({Condition.UNDERCURRENT: Limit(30.0, 10.0, enabled=False)})},
+    ],
+    ids=["no show data", "another brightness limit", "switched off"],
+)
+def test_a_departure_ends_with_what_judged_it(change):
+    """After a reload, a dark part told by a model that is gone, changed or switched off is told no longer."""
+    world = evening()
+    show_data(world, 200)
+    show_data(world, 30, lost=0.2)
+    assert (ONE, "undercurrent") in world.alerts
+    port = replace(world.plan.ports[ONE], **change)
+    reload(world, replace(world.plan, ports=MappingProxyType({ONE: port})))
+    world.ports[ONE].current_a = DARK_A
+    world.run(5.0)
     assert world.told(ONE, "fault") == "none"
 
 

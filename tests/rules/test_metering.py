@@ -6,7 +6,7 @@ from itertools import pairwise
 from types import MappingProxyType
 
 import pytest
-from world import NOON, World, site_plan
+from world import NOON, World, evening, reload, site_plan
 
 from rules.cost.energy import PortMeter
 from rules.cost.tariff import Band, Tariff, Used
@@ -181,3 +181,40 @@ def test_tariff_parts_lie_in_one_band_each():
     assert sum(part.energy_wh for part in parts if part.band is None) == pytest.approx(500.0)
     assert sum(part.cost for part in parts if part.band is PRICES.bands[0]) == pytest.approx(0.05)
     assert PRICES.cost(used) == pytest.approx(0.15 + 0.05)
+
+
+def wet():
+    """A port whose idle current has risen against its baseline, told as leakage."""
+    world = World(site_plan(1), utc=evening(18, 5))
+    world.start()
+    world.step([BaselineLoaded(PORT, 0.226, 0.004)])
+    world.run(5.0)
+    world.ports[PORT].current_a = 0.4
+    world.run(700.0)
+    assert world.told(PORT, "fault") == "leakage"
+    return world
+
+
+def test_another_string_is_judged_by_its_own_current():
+    """After a reload with more pixels the old string's leakage is over, and the new string can be learned."""
+    world = wet()
+    port = replace(world.plan.ports[PORT], pixels=180, idle_a=0.4)
+    reload(world, replace(world.plan, ports=MappingProxyType({PORT: port})))
+    world.run(700.0)
+    assert world.told(PORT, "fault") == "none"
+    assert world.engine.state.ports[PORT].learning.lows_a == (pytest.approx(0.4),)
+
+
+def test_relearning_outlasts_a_restart():
+    """What a person had forgotten does not come back from the store with the next start."""
+    world = wet()
+    world.ask(Verb.RELEARN, PORT)
+    assert world.told(PORT, "fault") == "none"
+    kept = records(world, "baseline")[-1].data
+    again = World(site_plan(1), utc=evening(18, 5))
+    again.start()
+    again.step([BaselineLoaded(PORT, kept["idle_a"], kept["spread_a"])])
+    again.run(5.0)
+    again.ports[PORT].current_a = 0.4
+    again.run(700.0)
+    assert again.told(PORT, "fault") == "none"

@@ -8,7 +8,7 @@ from types import MappingProxyType
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from world import World, clock_window, site_plan
+from world import World, clock_window, reload, site_plan
 
 from rules.door import Expected, LearnedLoaded, Record, Remark, Verb
 from rules.errors import RulesError
@@ -44,6 +44,7 @@ class Evenings:
         self.world = World(site or plan(), utc=FIRST)
         self.world.start()
         self.world.run(2.0)
+        self.poll_s = 1.0
 
     def play(self, look=usual, *, data=None):
         """One evening; `look`: what the port draws, `data`: what heard levels ask for."""
@@ -53,7 +54,7 @@ class Evenings:
             start += timedelta(days=1)
         world.poll_s = 3600.0
         world.run_until(start - timedelta(seconds=30))
-        world.poll_s = 1.0
+        world.poll_s = self.poll_s
         world._next_poll_s = world.monotonic_s
         while world.utc < start + timedelta(minutes=9):
             at_s = (world.utc - start).total_seconds()
@@ -242,6 +243,31 @@ def test_relearning_forgets():
     assert evenings.fault() == "none"
     assert evenings.kept() == {"name": "show evening", "packed": b""}
     evenings.play(tail(0.3))
+    assert evenings.fault() == "none"
+
+
+def test_a_departure_ends_with_its_show():
+    """A show that leaves the configuration takes along what was told of its nights."""
+    evenings = learned()
+    evenings.play(tail(0.3, after_s=100.0))
+    assert evenings.fault() == "undercurrent"
+    known = evenings.world.plan
+    reload(evenings.world, replace(known, shows=(replace(known.shows[0], id="other", name="Other"),)))
+    assert evenings.fault() == "none"
+
+
+def test_slower_readings_are_learned_anew():
+    """A port that is read less often is learned and judged by what its readings can show."""
+    evenings = learned()
+    known = evenings.world.plan
+    slower = {name: replace(one, every_s=5.0) for name, one in known.controllers.items()}
+    reload(evenings.world, replace(known, controllers=MappingProxyType(slower)))
+    evenings.poll_s = 5.0
+    for _ in range(6):
+        evenings.play()
+    evenings.play(tail(0.5))
+    assert evenings.fault() == "undercurrent"
+    evenings.play()
     assert evenings.fault() == "none"
 
 
