@@ -47,20 +47,31 @@ class Counts:
         self._feed = feed
         self._monotonic_s = monotonic_s
         self._running: _Running | None = None
+        self._tasks: set[asyncio.Task[None]] = set()
+        """The count that runs, and those that are being ended."""
         self._watchers: set[asyncio.Queue[Told]] = set()
+        """Of the count that is asked for; those of the last one are its own."""
 
     # ------------------------------------------------------------ from the rules
 
     def begin(self, effect: CountPixels, settings: Settings, plan: SitePlan) -> None:
-        """Begin the count the rules let in; a left-over one is ended first."""
-        if self._running is not None:
-            self._running.end("another count begins.")
-        running = self._running = _Running(effect)
-        running.task = asyncio.create_task(self._count(running, settings, plan), name=f"count {effect.port}")
+        """Begin the count the rules let in, as soon as the one before it is dark and over."""
+        before = self._running
+        if before is not None:
+            before.taken = True
+            before.end("another count begins.")
+        running = self._running = _Running(effect, self._watchers)
+        self._watchers = set()
+        running.task = asyncio.create_task(
+            self._count(running, settings, plan, set(self._tasks)), name=f"count {effect.port}"
+        )
+        self._tasks.add(running.task)
+        running.task.add_done_callback(self._tasks.discard)
 
     def ended(self, effect: JobEnded) -> None:
         """The rules took the ports away: end the count that had them."""
         if self._running is not None and self._running.effect.name == effect.name:
+            self._running.taken = True
             self._running.end(effect.reason)
 
     def readings(self, readings: list[Reading]) -> None:
@@ -74,10 +85,10 @@ class Counts:
                     running.readings.get_nowait()
                 running.readings.put_nowait(reading)
 
-    def end(self, reason: str) -> None:
-        """End what runs; `reason` is told."""
-        if self._running is not None:
-            self._running.end(reason)
+    def left(self, watching: asyncio.Queue[Told]) -> None:
+        """The one who watches left: end the count that was asked for there, no other."""
+        if self._running is not None and watching in self._running.watchers:
+            self._running.end("the one who asked for it left.")
 
     async def close(self) -> PortId | None:
         """End what runs, wait until it is dark, and say which port it was."""
@@ -85,7 +96,7 @@ class Counts:
         if running is None or running.task is None:
             return None
         running.end("duskward is stopping.")
-        await asyncio.gather(running.task, return_exceptions=True)
+        await asyncio.gather(*self._tasks, return_exceptions=True)
         return running.effect.port
 
     # ------------------------------------------------------------ for those who watch
@@ -99,20 +110,26 @@ class Counts:
             yield queue
         finally:
             self._watchers.discard(queue)
+            if self._running is not None:
+                self._running.watchers.discard(queue)
 
-    def _tell(self, told: Told) -> None:
-        for queue in self._watchers:
+    def _tell(self, running: "_Running", told: Told) -> None:
+        for queue in running.watchers:
             if queue.full():
                 queue.get_nowait()
             queue.put_nowait(told)
 
     # ------------------------------------------------------------ the count
 
-    async def _count(self, running: "_Running", settings: Settings, plan: SitePlan) -> None:
+    async def _count(
+        self, running: "_Running", settings: Settings, plan: SitePlan, before: set[asyncio.Task[None]]
+    ) -> None:
         effect = running.effect
         port = plan.ports[effect.port]
         outcome = Counted(effect.port, False, f"{port.name}: not counted.")
         try:
+            if before:
+                await asyncio.wait(before)
             result = await self._run(running, settings, port)
             outcome = _outcome(port, result)
         except asyncio.CancelledError:
@@ -127,11 +144,13 @@ class Counts:
             _log.exception("count.unexpected", port=effect.port)
             outcome = _stopped(port, f"unexpected {type(error).__name__}, it is in the log", "unexpected")
         finally:
-            self._running = None
+            if self._running is running:
+                self._running = None
             log = _log.info if outcome.accepted else _log.warning
             log("count.ended", port=effect.port, text=outcome.text, **outcome.data)
-            self._feed([JobChanged(effect.name, effect.feeds, None), outcome])
-            self._tell({"accepted": outcome.accepted, "text": outcome.text, "count": outcome.data})
+            self._give_back(running)
+            self._feed([outcome])
+            self._tell(running, {"accepted": outcome.accepted, "text": outcome.text, "count": outcome.data})
 
     async def _run(self, running: "_Running", settings: Settings, port: PortPlan) -> Result:
         effect, send = running.effect, settings.e131.send
@@ -151,10 +170,10 @@ class Counts:
             job = CountJob(
                 replace(port.show_data, pixels=port.capacity),
                 CountSettings(capacity=port.capacity, limit_a=effect.limit_a),
-                power=lambda on: self._power(effect, on=on),
+                power=lambda on: self._power(running, on=on),
                 read=running.readings.get,
                 show=sender.show,
-                progress=self._progress(),
+                progress=self._progress(running),
                 times=CountTimes(
                     reading_s=max(READING_LIMIT_S, 3.0 * every_s),
                     in_all_s=max(1.0, effect.until_s - self._monotonic_s()),
@@ -162,14 +181,20 @@ class Counts:
             )
             return await job.run()
 
-    async def _power(self, effect: CountPixels, *, on: bool | None) -> None:
+    async def _power(self, running: "_Running", *, on: bool | None) -> None:
         """Power for the port, or everything back to the rules: with no show about, that is off."""
+        effect = running.effect
         if on:
             self._feed([JobChanged(effect.name, (effect.port,), True, effect.until_s)])
         else:
-            self._feed([JobChanged(effect.name, effect.feeds, None)])
+            self._give_back(running)
 
-    def _progress(self) -> Callable[[CountProgress], None]:
+    def _give_back(self, running: "_Running") -> None:
+        """Everything back to the rules, unless they took it: another count may have it now."""
+        if not running.taken:
+            self._feed([JobChanged(running.effect.name, running.effect.feeds, None)])
+
+    def _progress(self, running: "_Running") -> Callable[[CountProgress], None]:
         next_s = 0.0
 
         def tell(at: CountProgress) -> None:
@@ -179,6 +204,7 @@ class Counts:
                 return
             next_s = now_s + PROGRESS_S
             self._tell(
+                running,
                 {
                     "progress": {
                         "stage": at.stage,
@@ -186,17 +212,19 @@ class Counts:
                         "readings": at.readings,
                         "current_a": at.current_a,
                     }
-                }
+                },
             )
 
         return tell
 
 
 class _Running:
-    """The count that runs."""
+    """The count that runs, and who watches it. taken: the rules took its ports already."""
 
-    def __init__(self, effect: CountPixels) -> None:
+    def __init__(self, effect: CountPixels, watchers: set[asyncio.Queue[Told]]) -> None:
         self.effect = effect
+        self.watchers = watchers
+        self.taken = False
         self.readings: asyncio.Queue[Reading] = asyncio.Queue(READINGS_HELD)
         self.task: asyncio.Task[None] | None = None
         self.reason = ""

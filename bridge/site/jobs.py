@@ -83,7 +83,7 @@ class Jobs:
                     if "accepted" in line:
                         return
             finally:
-                self.counts.end("the one who asked for it left.")
+                self.counts.left(heard)
 
     async def _try(self, request: Mapping[str, Any]) -> AsyncGenerator[Mapping[str, Any], None]:
         """A proof of a mapping: its steps, then the outcome."""

@@ -209,6 +209,27 @@ def test_a_count_by_mqtt(tmp_path: Path, site_id: str, broker: BrokerAddress) ->
         observer.close()
 
 
+def test_a_count_while_another_ends(tmp_path: Path, site_id: str, broker: BrokerAddress) -> None:
+    """Stop and start in one breath: the new count has power, readings and an answer of its own."""
+
+    async def scenario() -> None:
+        async with running(tmp_path, site_id, broker) as held:
+            first = asyncio.create_task(counted(held, ONE))
+            await until(lambda: held.site.truth(ONE).lit > 0, what="lit pixels")
+            target = Target(TargetKind.PORT, ONE)
+            stop = asyncio.create_task(held.app.ask(Verb.COUNT, target, "stop"))
+            await asyncio.sleep(0)  # the stop is asked for first, and not answered yet
+            follow = held.app.jobs.followers[Verb.COUNT.value]({"target": ONE})
+            answers = [answer async for answer in follow]
+            assert (await stop).accepted
+            assert "asked to stop" in (await first)[-1]["text"]
+            assert answers[-1]["accepted"], answers[-1]
+            assert answers[-1]["count"]["pixels"] == PIXELS
+            await until(lambda: not powered(held, ONE), what="the port dark again")
+
+    run_async(scenario(), 60.0)
+
+
 def ends(tmp_path: Path, site_id: str, broker: BrokerAddress, happen: Any, says: str, **options: Any) -> None:
     """`happen(held)` in the middle of a count ends it, says why, and takes the power away at once."""
 
