@@ -17,6 +17,7 @@ from rules.ports import Abilities, PortId, Reading
 _RISE_A = 0.01
 """A current that rises by less than this [A] may be the sensor's."""
 _OVER = 1.25
+_NOISE_READINGS = 3
 _SETTLE_S = 1.0
 """After a switching the current is looked at for this long [s]."""
 
@@ -47,6 +48,8 @@ class Trial:
     limit_s: float = 6.0
     findings: list[str] = field(default_factory=list)
     commanded: bool = False
+    noise_a: float = 0.0
+    """How far the port's current moved by itself before anything was commanded [A]."""
     well: bool = False
     """It ended as it should: the port may be given back as it was, else it stays off."""
 
@@ -60,8 +63,7 @@ class Trial:
             return
         proven = True
         try:
-            before = await self.read()
-            self._look(before)
+            await self._listen()
             for place, on in enumerate((False, True, False)):
                 step, followed = await self._switch(on=on, quiet=place == 0)
                 yield {"step": step, "followed": followed}
@@ -80,6 +82,13 @@ class Trial:
             proven = False
             text = f"{self.port} ({self.name}) is not proven: {' '.join(self.findings)}"
         yield {"accepted": proven, "text": text}
+
+    async def _listen(self) -> None:
+        """Look before anything is touched; where only the current can prove it, also how noisy that is."""
+        looks = 1 if self.abilities.readback else _NOISE_READINGS
+        seen = [self._look(await self.read()).current_a for _ in range(looks)]
+        known = [current_a for current_a in seen if current_a is not None]
+        self.noise_a = max(known, default=0.0) - min(known, default=0.0)
 
     async def _give_back(self) -> None:
         """Whatever comes between, the port goes back."""
@@ -130,6 +139,9 @@ class Trial:
         while time.monotonic() - start_s < took_s + _SETTLE_S:
             after = await self.read()
             reading = self._look(after)
+        if not self._is(on, reading, was):
+            self.findings.append(f"It was switched {word}, and did not stay so.")
+            return f"{word}: seen after {took_s:.1f} s, and gone again", False
         if not quiet:
             self._others(before, after, word)
         amperes = "" if reading.current_a is None else f", {abs(reading.current_a):.3f} A"
@@ -146,9 +158,10 @@ class Trial:
             return reading.power is on
         if reading.current_a is None:
             return False
+        plain_a = _RISE_A + 2.0 * self.noise_a
         if on:
-            return _rise(was, reading) >= _RISE_A
-        return reading.current_a < _RISE_A or _rise(reading, was) >= _RISE_A
+            return _rise(was, reading) >= plain_a
+        return reading.current_a < _RISE_A + self.noise_a or _rise(reading, was) >= plain_a
 
     def _missed(self, on: bool, before: Readings, after: Readings) -> None:
         """Say why a command was not seen, as far as can be told."""

@@ -21,6 +21,7 @@ from rules.ports import Mode, PortId, controller_of, number_of
 from rules.safety import SafetyState
 
 _HISTORY = "history.db"
+_GIVE_BACK_TRIES, _GIVE_BACK_AGAIN_S = 3, 1.0
 
 
 def refusal(site: SitePlan, safety: SafetyState, origin: Origin, port: PortId) -> str:
@@ -76,6 +77,8 @@ async def try_alone(settings: Settings, port: PortId) -> AsyncGenerator[Line, No
         reach = settings.controllers[name].reach
         driver = create(name, reach, {number_of(own): site.ports[own].abilities for own in box.ports})
         before: bool | None = None
+        left = ""
+        last: Line | None = None
 
         async def read() -> Readings:
             """All ports, and how the tried one was found."""
@@ -88,9 +91,20 @@ async def try_alone(settings: Settings, port: PortId) -> AsyncGenerator[Line, No
 
         async def power(on: bool | None) -> None:
             """One command; None: as it was found, or off where anything was wrong."""
+            nonlocal left
             wanted = (trial.well and bool(before)) if on is None else on
-            outcome, detail = await driver.command(number_of(port), wanted)
-            if on is not None and outcome in (Outcome.REFUSED, Outcome.NOT_SENT):
+            for again in range(_GIVE_BACK_TRIES if on is None else 1):
+                if again:
+                    await asyncio.sleep(_GIVE_BACK_AGAIN_S)
+                outcome, detail = await driver.command(number_of(port), wanted)
+                if outcome is Outcome.ACCEPTED:
+                    return
+            if on is None:
+                left = (
+                    f" It could not be switched {'on' if wanted else 'off'} at the end ({detail}): "
+                    "it may have power. Keep hands off it, and look."
+                )
+            elif outcome in (Outcome.REFUSED, Outcome.NOT_SENT):
                 raise TrialStopped(f"the command was refused: {detail}")
 
         trial = Trial(
@@ -100,7 +114,12 @@ async def try_alone(settings: Settings, port: PortId) -> AsyncGenerator[Line, No
         steps = trial.run()
         try:
             async for line in steps:
-                yield line
+                if "accepted" in line:
+                    last = line  # told when the port is given back, and how that went
+                else:
+                    yield line
         finally:
             await steps.aclose()
             await driver.close()
+        if last is not None:
+            yield last | {"accepted": last["accepted"] and not left, "text": last["text"] + left}

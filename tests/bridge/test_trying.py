@@ -4,6 +4,7 @@ import asyncio
 import json
 import subprocess
 import sys
+import time
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -17,12 +18,13 @@ from bridge.app import App
 from bridge.clock import PacedClock
 from bridge.config import load
 from bridge.journal import Journal, JournalInUseError
+from bridge.learn.trying import Trial
 from bridge.learn.trying_alone import try_alone
 from bridge.simulator.scenarios import reach_of
 from bridge.simulator.site import SimulatedSite
 from bridge.simulator.spec import ControllerSpec, PortSpec, SensorSpec, SiteSpec, StringSpec
 from rules.door import Verb
-from rules.ports import Condition, PortId, Target, TargetKind
+from rules.ports import Abilities, Condition, PortId, Reading, Target, TargetKind
 from rules.safety import Hold, SafetyState, Tripped
 
 NOON = datetime(2025, 12, 1, 12, 0, tzinfo=UTC)
@@ -144,6 +146,26 @@ def test_a_port_that_trips_meanwhile_is_not_closed_again(tmp_path, monkeypatch):
     last, site = run_async(scenario())
     assert "its fuse is open" in last["text"]
     assert not site.truth(ONE).commanded
+
+
+def test_a_port_that_could_not_be_switched_back_is_told(tmp_path, monkeypatch):
+    """A controller that falls silent while the string is alive: the person reads that it may have power."""
+    quiet_night(monkeypatch)
+
+    async def scenario():
+        site = SimulatedSite(spec(), seed=2)
+        async with site.serve() as addresses:
+            lines = []
+            async for line in try_alone(load(written(tmp_path, addresses.controllers["eave"])), ONE):
+                lines.append(line)
+                if line.get("step", "").startswith("on"):
+                    site.controller("eave").misbehave("status", code=503)
+        return lines[-1], site
+
+    last, site = run_async(scenario())
+    assert site.truth(ONE).power
+    assert not last["accepted"]
+    assert "may have power" in last["text"]
 
 
 def test_what_can_not_be_tried_is_not_touched(tmp_path, monkeypatch):
@@ -382,3 +404,64 @@ def test_the_command_as_json(tmp_path, site_id, broker):
             assert len(told["steps"]) == 3
 
     run_async(scenario())
+
+
+# ---------------------------------------------------------------- what readings prove
+
+
+class Box:
+    """Two ports that a proof reads and commands; `obey` says what a command does, `noise_a` what is read."""
+
+    def __init__(self, *, readback=True, on=False, obey=lambda box, on: setattr(box, "on", on)):
+        self.abilities = Abilities(readback=readback)
+        self.on, self.obey, self.reads, self.noise_a = on, obey, 0, (0.0,)
+
+    async def power(self, on):
+        """A command, or the port given back."""
+        if on is not None:
+            self.obey(self, on)
+
+    async def read(self):
+        """What the box says now."""
+        await asyncio.sleep(0.001)
+        self.reads += 1
+        current_a = (0.2 if self.on else 0.0) + self.noise_a[self.reads % len(self.noise_a)]
+        power = self.on if self.abilities.readback else None
+        return {ONE: Reading(ONE, time.monotonic(), current_a=current_a, power=power)}
+
+    def tried(self):
+        """The lines of a proof."""
+
+        async def lines():
+            trial = Trial(ONE, "Arch 1", self.abilities, self.power, self.read, 4.0, limit_s=0.5)
+            return [line async for line in trial.run()]
+
+        return run_async(lines())
+
+
+def test_a_port_that_falls_back_is_not_proven():
+    """Power that comes and goes at once was not switched: the proof says so, and does not go on."""
+
+    def obey(box, on):
+        box.on = on
+        if on:
+            asyncio.get_running_loop().call_later(0.05, setattr, box, "on", False)
+
+    lines = Box(obey=obey).tried()
+    assert not lines[-1]["accepted"]
+    assert "did not stay" in lines[-1]["text"]
+
+
+@pytest.mark.parametrize("on", [True, False])
+def test_noise_of_a_sensor_proves_no_switch(on):
+    """Where only the current tells, its noise is not taken for a port that follows its commands."""
+    box = Box(readback=False, on=on, obey=lambda box, on: None)
+    box.noise_a = (0.012, -0.012, 0.008, -0.004, 0.0, 0.012, -0.012, 0.006)
+    assert not box.tried()[-1]["accepted"]
+
+
+def test_a_current_that_follows_is_proof():
+    """Where only the current tells, a string that goes dark and comes back is proven, whatever the noise."""
+    box = Box(readback=False, on=True)
+    box.noise_a = (0.012, -0.012, 0.008, -0.004, 0.0, 0.012, -0.012, 0.006)
+    assert box.tried()[-1]["accepted"]
