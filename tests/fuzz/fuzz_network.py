@@ -332,7 +332,8 @@ def pair(data: bytes) -> None:
             reader.feed_eof()
             await listening
             now_s = time.monotonic()
-            pair_._follow(decide(pair_._own(now_s), pair_._last_heard(now_s), pair_._partner), now_s)
+            partner = pair_._presence.partner(now_s)
+            pair_._follow(decide(pair_._own(now_s), pair_._last_heard(now_s), partner), now_s)
 
     with nothing_unexpected():
         run(go())
