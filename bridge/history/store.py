@@ -26,7 +26,14 @@ import structlog
 
 from bridge.errors import TransientError
 from bridge.history.store_condense import condense
-from bridge.history.store_schema import DamagedError, ForeignError, is_damage, open_checked, set_aside
+from bridge.history.store_schema import (
+    DamagedError,
+    ForeignError,
+    file_uri,
+    is_damage,
+    open_checked,
+    set_aside,
+)
 from bridge.history.store_write import EPOCH, Ledger, read_learned
 from rules.door import Record
 from rules.ports import Now, PortId, Reading
@@ -396,7 +403,7 @@ def backup(path: Path, target: Path) -> None:
     partial = target.with_name(target.name + ".part")
     try:
         with (
-            contextlib.closing(sqlite3.connect(f"file:{path}?mode=rw", uri=True, timeout=5.0)) as source,
+            contextlib.closing(sqlite3.connect(file_uri(path), uri=True, timeout=5.0)) as source,
             contextlib.closing(sqlite3.connect(partial)) as copy,
         ):
             # All pages in one step: readers do not hold up the writer in WAL mode.

@@ -11,7 +11,6 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple, Self
-from urllib.parse import quote
 
 from bridge.history.store import StoreError
 from bridge.history.store_pack import (
@@ -31,7 +30,7 @@ from bridge.history.store_pack import (
     unpack_levels,
     unpack_switchings,
 )
-from bridge.history.store_schema import APPLICATION_ID, MIGRATIONS
+from bridge.history.store_schema import APPLICATION_ID, MIGRATIONS, file_uri
 from bridge.history.store_write import EPOCH, to_ms
 from rules.ports import PortId
 
@@ -101,9 +100,7 @@ class StoreReader:
         if not path.exists():
             raise StoreError(f"there is no history at {path} yet", subject=str(path))
         try:
-            self._connection = sqlite3.connect(
-                f"file:{quote(str(path.resolve()))}?mode=rw", uri=True, timeout=5.0, check_same_thread=False
-            )
+            self._connection = sqlite3.connect(file_uri(path), uri=True, timeout=5.0, check_same_thread=False)
             self._connection.execute("PRAGMA query_only=ON")
             (application,) = self._connection.execute("PRAGMA application_id").fetchone()
             (version,) = self._connection.execute("PRAGMA user_version").fetchone()

@@ -8,6 +8,7 @@ import sqlite3
 from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
+from urllib.parse import quote
 
 APPLICATION_ID = 0x6475736B
 """Marks a database file as a store of this program ("dusk")."""
@@ -88,6 +89,11 @@ def connect(path: Path) -> sqlite3.Connection:
         connection.close()
         raise
     return connection
+
+
+def file_uri(path: Path) -> str:
+    """The address of a store that is there, for reading it beside its writer; whatever its path is called."""
+    return f"file:{quote(str(path.resolve()))}?mode=rw"
 
 
 def migrate(connection: sqlite3.Connection, migrations: Sequence[str] = MIGRATIONS) -> None:

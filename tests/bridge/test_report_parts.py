@@ -348,7 +348,7 @@ def test_colours_can_be_read(colours):
 
 SITE = """
 site: {{id: lane, name: Lane, timezone: Europe/Dublin, latitude: 53.35, longitude: -6.26,
-        state_dir: {folder}}}
+        state_dir: "{folder}"}}
 broker: {{host: 127.0.0.1}}
 controllers:
   gable:
@@ -439,6 +439,17 @@ def test_backup_is_whole_while_the_site_runs(kept, tmp_path, capsys):
     assert (safety.weather_hold, origin.value) == (True, "journal")
     assert (target / "journal.a").stat().st_mode & 0o077 == 0
     backup(kept, target)  # an older copy is replaced
+
+
+def test_backup_of_a_folder_of_any_name(tmp_path):
+    """A folder is copied whatever its name means in addresses, and nothing else is made."""
+    folder = tmp_path / "lane #1 50%20?x=1"
+    folder.mkdir()
+    file = site_with(folder, (at(10), "energy", {"energy_wh": 12.5, "saved_wh": 1.0}))
+    backup(file, tmp_path / "usb")
+    with StoreReader(tmp_path / "usb" / HISTORY) as reader:
+        assert reader.energy()["gable/1"].energy_wh == 12.5
+    assert {one.name for one in tmp_path.iterdir()} == {folder.name, "usb"}
 
 
 def test_backup_leaves_a_damaged_copy_out(kept, tmp_path, capsys):
