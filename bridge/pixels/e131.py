@@ -146,7 +146,8 @@ class LevelReceiver:
     """Hears E1.31 by unicast on `port`, and by multicast for the universes in `join`.
 
     interface: the local address whose network is listened to; bind: the address the socket is bound to.
-    on_change: called with the live universes whenever one appears or falls silent. own: the source id of
+    on_change: called with the live universes whenever one appears or falls silent. tracker: the sources that
+    were heard until now, whose universes are told already. own: the source id of
     our own packets, which are not heard. Use as ``async with``; nothing is heard before. Raises
     PermanentError where the port is taken or the kernel refuses a
     multicast group.
@@ -170,7 +171,7 @@ class LevelReceiver:
         self._join = tuple(join)
         self._interface = interface
         self._on_change = on_change
-        self._told: tuple[int, ...] = ()
+        self._told = self.tracker.universes()
         self._transport: asyncio.DatagramTransport | None = None
         self._expire: asyncio.Task[None] | None = None
 

@@ -7,6 +7,7 @@ network is not up yet) is tried again, and never stops anything else.
 
 import asyncio
 from collections.abc import Callable
+from typing import NamedTuple
 
 import structlog
 
@@ -16,6 +17,7 @@ from bridge.pixels.e131 import LevelReceiver
 from rules.door import Event, Expected, Heard
 from rules.plan import SitePlan
 from rules.ports import PortId
+from rules.show_data.e131_sources import SourceTracker
 from rules.show_data.hearing import models, universes
 
 _log = structlog.get_logger()
@@ -26,11 +28,18 @@ AGAIN_S = 30.0
 ANY_ADDRESS = "0.0.0.0"  # noqa: S104 - multicast arrives only on a socket bound to any address
 
 
+class Handed(NamedTuple):
+    """What one that listens hands to the next: ports whose levels were told, and the sources heard."""
+
+    told: set[PortId]
+    tracker: SourceTracker
+
+
 class Hearing:
     """Hears one site's universes; `run` it as a task. All on the event loop.
 
     feed: takes events for the engine; now_s: the clock of readings [monotonic s]; own: the source id of our
-    test patterns.
+    test patterns; goes_on: what the one that listened until now handed over.
     """
 
     def __init__(
@@ -41,6 +50,7 @@ class Hearing:
         feed: Callable[[list[Event]], None],
         now_s: Callable[[], float],
         own: bytes,
+        goes_on: Handed | None = None,
     ) -> None:
         self._settings = settings
         self._feed = feed
@@ -54,9 +64,15 @@ class Hearing:
         self._levels: dict[int, bytes] = {}
         self._computed_a: dict[PortId, float] = {}
         self._points: dict[PortId, list[tuple[float, float]]] = {}
-        self._told: set[PortId] = set()
+        self._told, self._tracker = goes_on or Handed(set(), SourceTracker())
+        self._handed_over = False
         self.address: tuple[str, int] | None = None
         """Where it listens; None while it does not."""
+
+    def hand_over(self) -> Handed:
+        """What the next one goes on with; this one then ends without a word."""
+        self._handed_over = True
+        return Handed(self._told, self._tracker)
 
     async def run(self) -> None:
         """Listen for ever; cancel to end."""
@@ -78,6 +94,7 @@ class Hearing:
             join=self._universes if settings.multicast else (),
             interface=settings.interface or ANY_ADDRESS,
             on_change=self._changed,
+            tracker=self._tracker,
             own=self._own,
         )
         try:
@@ -87,8 +104,10 @@ class Hearing:
                 await self._look_for_ever(receiver)
         finally:
             self.address = None
-            self._changed(())
-            self._silence(set(self._told))
+            if not self._handed_over:
+                self._tracker = SourceTracker()
+                self._changed(())
+                self._silence(set(self._told))
 
     def _changed(self, live: tuple[int, ...]) -> None:
         _log.info("show_data.universes", live=live)

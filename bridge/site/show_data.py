@@ -7,6 +7,7 @@ from typing import Any
 from bridge.pixels.hearing import Hearing
 from bridge.site.configuration import Configuration
 from rules.door import Event
+from rules.show_data.hearing import models, universes
 
 
 class ShowData:
@@ -38,17 +39,20 @@ class ShowData:
     def listen(self) -> None:
         """Listen as configured now; what listened before goes on if nothing changed for it, else ends."""
         plan, settings = self._configuration.plan, self._configuration.settings.e131.listen
-        follows_from = (settings, plan.ports, plan.supplies, plan.shows)
+        follows_from = (settings, universes(plan), models(plan))
         if follows_from == self._follows_from:
             return
         self._follows_from = follows_from
+        handed = self._hearing.hand_over() if self._hearing is not None and settings.enabled else None
         self.stop()
         if settings.enabled:
-            self._hearing = Hearing(settings, plan, feed=self._feed, now_s=self._now_s, own=self._own)
+            self._hearing = Hearing(
+                settings, plan, feed=self._feed, now_s=self._now_s, own=self._own, goes_on=handed
+            )
             self._task = self._tasks.create_task(self._hearing.run(), name="show data")
 
     def stop(self) -> None:
         """Listen no more."""
         if self._task is not None:
             self._task.cancel()
-            self._task = None
+        self._hearing = self._task = None

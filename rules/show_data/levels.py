@@ -175,6 +175,7 @@ class CurrentModel:
         if quiescent_a < 0 or any(value < 0 for value in channel_a.values()):
             raise RulesError("currents are 0 A or more")
         self.map = pixel_map
+        self._made_of = (pixel_map, quiescent_a, tuple(sorted(channel_a.items())))
         self.dark_a = (pixel_map.pixels + pixel_map.null_pixels) * quiescent_a
         """Current with nothing lit [A]."""
         self._weights = [
@@ -188,6 +189,12 @@ class CurrentModel:
             else tuple(255.0 * (level / 255.0) ** pixel_map.gamma for level in range(256))
         )
         self._missing_in_last = pixel_map.units * pixel_map.group - pixel_map.pixels
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, CurrentModel) and self._made_of == other._made_of
+
+    def __hash__(self) -> int:
+        return hash(self._made_of)
 
     @property
     def full_a(self) -> float:

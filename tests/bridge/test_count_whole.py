@@ -116,7 +116,7 @@ async def running(
     async with site.serve(e131=True) as addresses:
         assert addresses.e131 is not None
         file = site_file(folder, site_id, broker, addresses.controllers["eave"], addresses.e131, **more)
-        app = App(load(file), clock=clock or PacedClock(utc, 1.0))
+        app = App(load(file), file=file, clock=clock or PacedClock(utc, 1.0))
         task = asyncio.create_task(app.run())
         try:
             held = Running(app, site, file, addresses.e131)

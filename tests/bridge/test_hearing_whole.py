@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 import sacn
+import yaml
 from support import LOOPBACK, BrokerAddress, Observer, free_port, run_async, until
 from test_count_whole import ONE, TWO, powered, running
 
@@ -84,6 +85,38 @@ def test_a_show_follows_its_data(tmp_path: Path, site_id: str, broker: BrokerAdd
         run_async(scenario())
     finally:
         observer.close()
+
+
+def test_a_reload_silences_nothing(tmp_path: Path, site_id: str, broker: BrokerAddress) -> None:
+    """While a show follows its data a port gets another name, then another map: nothing blinks."""
+    port = free_port()
+
+    async def scenario() -> None:
+        show = [{**SHOW[0], "run_on": "0 s"}]
+        async with running(tmp_path, site_id, broker, EVENING, shows=show, e131=listening(port)) as held:
+            with sender(port, universes=(1,)) as sources:
+                light(sources, 10, 100)
+                await until(lambda: powered(held, ONE), what="power for the show")
+                told = []
+                held.app.mirror.on_told = lambda target, name, value: told.append((name, value))
+                file = yaml.safe_load(held.file.read_text())
+                file["controllers"]["eave"]["ports"][1]["name"] = "Long arch"
+                held.file.write_text(yaml.safe_dump(file))
+                held.app.reload()
+                await until(lambda: held.app.plan.ports[PortId(ONE)].name == "Long arch", what="the reload")
+                file["controllers"]["eave"]["ports"][3]["show_data"]["universe"] = 9
+                before = held.app.plan
+                held.file.write_text(yaml.safe_dump(file))
+                held.app.reload()
+                await until(lambda: held.app.plan is not before, what="the second reload")
+                await asyncio.sleep(1.0)  # far longer than the dark moment of an end would take to be told
+                assert ("universes", "") not in told
+                assert ("power", False) not in told
+                for source in sources:
+                    source.stop()
+                await until(lambda: not powered(held, ONE), 5.0, "the ports dark after the end")
+
+    run_async(scenario())
 
 
 def learned(plan: Any, port: str) -> LearnedLoaded:
