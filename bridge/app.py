@@ -111,7 +111,8 @@ class App:
 
                 taken = await stand_by(
                     stack, settings, self.folder, journal, kept, notifier=notifier,
-                    stop=self._yield, inherit=self._inherit, stopped=self._stopped,
+                    file=self.configuration.file, stop=self._yield, inherit=self._inherit,
+                    fault=self._on_partner_fault, stopped=self._stopped,
                 )  # fmt: skip
                 if taken is None:
                     return
@@ -267,6 +268,10 @@ class App:
     def _on_store_trouble(self, condition: Condition, detail: str, active: bool) -> None:
         if self.ready.is_set():
             self._on_trouble(condition, detail, active)
+
+    def _on_partner_fault(self, detail: str) -> None:
+        if self.ready.is_set():
+            self._on_trouble(Condition.STANDBY_FAULT, detail, bool(detail))
 
     def _on_trouble(self, condition: Condition, detail: str, active: bool) -> None:
         self.runner.feed([Trouble(condition, active, self.configuration.site, detail)])

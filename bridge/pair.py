@@ -33,6 +33,7 @@ from bridge.errors import PermanentError, TransientError
 from bridge.journal import Journal, safety_from_json, safety_to_json
 from bridge.mqtt.link import Link, LinkSettings
 from bridge.presence import SAY_AGAIN_S, Presence
+from bridge.readiness import Readiness, Seen
 from rules.pairing import SILENT_S, STALE_S, Decision, Heard, Own, Partner, Role, decide
 from rules.safety import SafetyState
 
@@ -72,7 +73,9 @@ class Pair:
     """One side of the pair. `running` serves it; `until_active` waits; `keep` replicates.
 
     instance: the MQTT link's settings for the instance topic (it listens to `filters_of` its base); on_yield
-    is called when this side must end; on_inherit takes what a partner knew that was active as well and ends.
+    is called when this side must end; on_inherit takes what a partner knew that was active as well and ends;
+    on_fault hears, while this side is active, why the partner could not take over as it should, and "" once
+    it could. `file` is the fingerprint of our configuration file.
     """
 
     def __init__(
@@ -84,6 +87,7 @@ class Pair:
         *,
         on_yield: Callable[[str], None],
         on_inherit: Callable[[SafetyState], Awaitable[None]],
+        on_fault: Callable[[str], None],
     ) -> None:
         self.settings = settings
         self.role = Role.STARTING
@@ -95,6 +99,10 @@ class Pair:
         self._journal = journal
         self._on_yield = on_yield
         self._on_inherit = on_inherit
+        self._on_fault = on_fault
+        self._readiness = Readiness()
+        self._fault = ""
+        self.file = self._partner_file = ""
         self._secret = settings.secret.encode()
         self._begun_s = time.monotonic()
         self._active_since_s: float | None = None
@@ -218,6 +226,22 @@ class Pair:
             if begins and not self._may_begin(now_s):
                 continue
             self._follow(decision, now_s)
+            self._judge_partner(now_s)
+
+    def _judge_partner(self, now_s: float) -> None:
+        if self.role is not Role.ACTIVE:
+            self._readiness.reset()
+            return
+        heard = self._last_heard(now_s)
+        seen = Seen(
+            silent=heard is None or heard.age_s > SILENT_S,
+            behind=heard is not None and heard.copy < self.copy,
+            differs=bool(self.file and self._partner_file) and self.file != self._partner_file,
+        )
+        fault = self._readiness.fault(seen, now_s)
+        if fault != self._fault:
+            self._fault = fault
+            self._on_fault(fault)
 
     def _may_begin(self, now_s: float) -> bool:
         """Whether we may be the active one now; on the way it is decided whether our copy is the newest.
@@ -346,6 +370,7 @@ class Pair:
             "active_for_s": round(own.active_for_s, 3),
             "copy": own.copy,
             "name": own.name,
+            "file": self.file,
         }
 
     def _send(self, message: dict[str, Any]) -> None:
@@ -385,6 +410,7 @@ class Pair:
                     self._proven(asyncio.current_task())
                 if message["type"] == "beat":
                     self._hear_beat(_heard_in(message))
+                    self._partner_file = str(message.get("file", ""))  # earlier versions say nothing of it
                 elif message["type"] in ("keep", "yield"):
                     if (message["type"] == "yield") is not (self.role is Role.ACTIVE):
                         continue

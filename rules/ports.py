@@ -108,6 +108,7 @@ class Condition(StrEnum):
     ALARM_FLOOD = "alarm-flood"
     JOURNAL_FAULT = "journal-fault"
     STORE_FAULT = "store-fault"
+    STANDBY_FAULT = "standby-fault"
     CLOCK_UNTRUSTED = "clock-untrusted"
     CALENDAR_FAULT = "calendar-fault"
     DUPLICATE_SITE = "duplicate-site"
@@ -132,6 +133,7 @@ SEVERITY: dict[Condition, Severity] = {
     Condition.ALARM_FLOOD: Severity.MEDIUM,
     Condition.JOURNAL_FAULT: Severity.HIGH,
     Condition.STORE_FAULT: Severity.MEDIUM,
+    Condition.STANDBY_FAULT: Severity.MEDIUM,
     Condition.CLOCK_UNTRUSTED: Severity.MEDIUM,
     Condition.CALENDAR_FAULT: Severity.MEDIUM,
     Condition.DUPLICATE_SITE: Severity.HIGH,

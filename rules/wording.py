@@ -124,6 +124,10 @@ WORDS: Final[Mapping[Condition, Words]] = MappingProxyType(
             "{where}: history and energy can't be written to disk.[ {detail}][ {done}]",
             "Free disk space or replace the storage. Safety is not affected.",
         ),
+        _C.STANDBY_FAULT: Words(
+            "{where}: the other process of the pair could not take over as it should.[ {detail}][ {done}]",
+            "Look at the other machine: power, network, disk, and the same configuration file as here.",
+        ),
         _C.CLOCK_UNTRUSTED: Words(
             "{where}: the clock is not set, so no schedule switches anything on.[ {detail}][ {done}]",
             "Check the network time of this machine.",

@@ -11,6 +11,10 @@ Stamp = tuple[int, int] | None
 """When a file was written [ns] and its size [bytes]; None where there is none."""
 
 
+WATCH_FILES_S = 2.0
+"""Configuration, wording and calendar files are looked at this often [s]."""
+
+
 def calendars(plan: SitePlan) -> list[str]:
     """The calendar files of a plan."""
     return sorted({when.name for show in plan.shows for when in show.when if isinstance(when, Ics)})

@@ -15,14 +15,11 @@ from bridge.config import plan as plan_of
 from bridge.errors import PermanentError, TransientError
 from bridge.site.configuration import Configuration
 from bridge.site.controllers import Controllers
-from bridge.site.files import calendars, read_calendars, stamps
+from bridge.site.files import WATCH_FILES_S, calendars, read_calendars, stamps
 from rules.door import Adopted, Configured, Event
 from rules.plan import SitePlan
 
 _log = structlog.get_logger()
-
-WATCH_FILES_S = 2.0
-"""Configuration, wording and calendar files are looked at this often [s]."""
 
 
 class Reload:

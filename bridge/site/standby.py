@@ -1,18 +1,20 @@
 """A site of two processes: from the configuration to what a pair needs, and the wait for our turn."""
 
 import asyncio
-from collections.abc import Awaitable, Callable
-from contextlib import AsyncExitStack
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import AsyncExitStack, asynccontextmanager
 from pathlib import Path
 
 import structlog
 
 from bridge.config import ConfigurationError, Settings, load
+from bridge.config.fingerprint import fingerprint
 from bridge.errors import PermanentError, TransientError
 from bridge.journal import Journal
 from bridge.mqtt.link import LinkSettings
 from bridge.pair import Pair, PairKeeper, PairSettings, filters_of
 from bridge.site.configuration import Configuration
+from bridge.site.files import WATCH_FILES_S, stamps
 from bridge.site.links import GOODBYE_LIMIT_S, tls_of
 from bridge.site.start import Kept
 from bridge.watchdog import Notifier, attend
@@ -71,15 +73,18 @@ async def stand_by(
     kept: Kept,
     *,
     notifier: Notifier,
+    file: Path | None,
     stop: Callable[[], None],
     inherit: Callable[[SafetyState], Awaitable[None]],
+    fault: Callable[[str], None],
     stopped: asyncio.Event,
 ) -> Kept | None:
     """Wait until this process of the pair is the active one; what to keep with and go on from then.
 
-    stack: serves the pair as long as it lasts; kept: what the own journal says; stop: asks this process to
-    end, for the other one is active; inherit: takes what another active one knew that ends; stopped: it was
-    asked to end. None if that happened while it waited.
+    stack: serves the pair as long as it lasts; kept: what the own journal says; file: the configuration's;
+    stop: asks this process to end, for the other one is active; inherit: takes what another active one knew
+    that ends; fault: hears why the other one could not take over; stopped: it was asked to end. None if that
+    happened while it waited.
 
     Raises PermanentError when the two can't be told apart.
     """
@@ -90,8 +95,11 @@ async def stand_by(
         journal,
         on_yield=lambda _why: stop(),
         on_inherit=inherit,
+        on_fault=fault,
     )
     await stack.enter_async_context(pair.running())
+    if file is not None:
+        await stack.enter_async_context(file_followed(pair, file))
     attending = asyncio.create_task(
         attend(notifier, lambda: 0.0, lambda: "Standing by."), name="watchdog standby"
     )
@@ -115,6 +123,27 @@ async def stand_by(
     except TransientError as error:  # a full disk keeps nobody from taking over
         _log.error("journal.unwritable", detail=str(error))
     return Kept(keeper, safety, origin)
+
+
+@asynccontextmanager
+async def file_followed(pair: Pair, file: Path) -> AsyncIterator[None]:
+    """While the context lasts the pair knows what the file says, also after it is edited."""
+
+    async def follow() -> None:
+        known = None
+        while True:
+            now = await asyncio.to_thread(stamps, [str(file)])
+            if now != known:
+                known = now
+                pair.file = await asyncio.to_thread(fingerprint, file)
+            await asyncio.sleep(WATCH_FILES_S)
+
+    task = asyncio.create_task(follow(), name="pair file")
+    try:
+        yield
+    finally:
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
 
 
 def newest(configuration: Configuration) -> Configuration:

@@ -14,6 +14,7 @@ import structlog
 from support import LOOPBACK, PrivateBroker, free_port, mosquitto_program, run_async, until
 
 from bridge import pair as pairs
+from bridge import readiness
 from bridge.errors import PermanentError, TransientError
 from bridge.journal import Journal
 from bridge.mqtt.link import LinkSettings
@@ -111,6 +112,7 @@ class Side:
         self.partner: Side
         self.yielded: list[str] = []
         self.inherited: list[SafetyState] = []
+        self.faults: list[str] = []
         self.journal: Journal
         self.pair: Pair
         self.keeper: PairKeeper
@@ -142,6 +144,7 @@ class Side:
                 self.journal,
                 on_yield=self.yielded.append,
                 on_inherit=self._inherit,
+                on_fault=self.faults.append,
             )
             self.keeper = PairKeeper(self.journal, self.pair, asyncio.get_running_loop())
             async with self.pair.running():
@@ -249,6 +252,30 @@ def test_a_machine_that_loses_its_power_is_replaced_within_five_seconds(two) -> 
             await until(two.shed.is_(Role.ACTIVE), 5.0, what="shed taking over")
             print(f"replaced in {time.monotonic() - silent_s:.1f} s")
             assert not two.shed.pair.stale
+
+    run_async(story())
+
+
+def test_a_standby_that_could_not_take_over_is_told(two, monkeypatch) -> None:
+    """The active one says that the other has another file, then that it is gone, and when all is well."""
+    monkeypatch.setattr(readiness, "FAULT_S", 1.0)
+
+    async def story() -> None:
+        attic, shed = two.attic, two.shed
+        async with two.wired() as stack:
+            async with AsyncExitStack() as shorter:
+                await stack.enter_async_context(attic.running())
+                await until(attic.is_(Role.ACTIVE), what="attic being active")
+                await attic.keep(held_by("Ann"))
+                await shorter.enter_async_context(shed.running())
+                attic.pair.file, shed.pair.file = "what attic has", "what shed has"
+                await until(lambda: attic.faults and "file says something else" in attic.faults[-1])
+                shed.pair.file = "what attic has"
+                await until(lambda: attic.faults[-1] == "", what="the word that both files are alike")
+            await until(lambda: "has not been heard" in attic.faults[-1], what="the word that shed is gone")
+            await stack.enter_async_context(shed.running())
+            await until(lambda: attic.faults[-1] == "", what="the word that shed is back")
+            assert not shed.faults
 
     run_async(story())
 

@@ -320,6 +320,7 @@ def pair(data: bytes) -> None:
                 journal,
                 on_yield=lambda _why: None,
                 on_inherit=_inherit,
+                on_fault=lambda _fault: None,
             )
             reader, written = asyncio.StreamReader(limit=2**20), _Written()
             listening = asyncio.ensure_future(pair_._listen(reader, cast("asyncio.StreamWriter", written)))
