@@ -5,7 +5,7 @@ from rules.door import ControllerStatus
 from rules.faults import conditions, detect
 from rules.plan import Limit
 from rules.ports import Condition, Fuse, HoldState, PortId, Reading
-from rules.power import jobs, reclose, switching
+from rules.power import jobs, losses, reclose, switching
 from rules.power.reclose import ReclosePhase
 from rules.power.settle import forbids_closing
 from rules.power.trips import came_back, trip
@@ -150,9 +150,12 @@ def status(step: Step, event: ControllerStatus) -> None:
         for port in _ports(step, controller):
             step.touch(port)
             if back:
-                switching.controller_back(port)
+                switching.controller_back(step, port)
             step.look_at(port)
         return
+    if controller.reachable is True:
+        on_s = max((switching.last_on_s(port) for port in _ports(step, controller)), default=NEVER_S)
+        controller.losses = losses.lost(controller.losses, on_s, step.now.monotonic_s)
     controller.reachable = False
     controller.failures += 1
     for port in _ports(step, controller):
@@ -162,7 +165,8 @@ def status(step: Step, event: ControllerStatus) -> None:
             jobs.end(step, port, "its controller does not answer.")
         step.look_at(port)
     if controller.failures >= step.plan.no_data_polls:
-        conditions.raise_(step, controller, Condition.NO_DATA, detail=event.detail)
+        detail = " ".join(filter(None, (event.detail, losses.words(controller.losses))))
+        conditions.raise_(step, controller, Condition.NO_DATA, detail=detail)
         conditions.follow_controller(step, controller)
         _present(step, controller, present=False)
 

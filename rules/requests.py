@@ -208,6 +208,11 @@ def _reset(step: Step, event: Asked) -> str:
     verdict = settle.verdict_now(step, port)
     if verdict.rule is Rule.HOLD:
         raise RefusedError(f"{verdict.reason} Release it first.")
+    if switching.waits_after_losses(step, port):
+        _rate(step, port)
+        switching.rearm(port)
+        step.look_at(port, feeds=True)
+        return "Power comes back without waiting. Should its controller go away again, look at the string first."
     refusal = trips.reset(step, port)
     if refusal is not None:
         raise RefusedError(refusal.reason)

@@ -20,6 +20,7 @@ from rules.faults.nuisance import Chatter, FloodWatch
 from rules.plan import ControllerPlan, PortPlan, SitePlan
 from rules.ports import Condition, HoldState, PortId, Reading, Target, TargetKind
 from rules.power.demand import Rule, Verdict
+from rules.power.losses import NOT_LOST
 from rules.power.reclose import FRESH, Reclose
 from rules.power.staging import Gate
 from rules.safety import HandMode, Hold, SafetyState
@@ -259,13 +260,16 @@ class PortState(Snapshotted):
 class ControllerState(Snapshotted):
     """One controller: reachable or not, and for how many polls it has not answered."""
 
-    __slots__ = ("alarms", "chatters", "failures", "plan", "published", "reachable", "target", "told_present")
+    __slots__ = (
+        "alarms", "chatters", "failures", "losses", "plan", "published", "reachable", "target", "told_present"
+    )  # fmt: skip
 
     def __init__(self, plan: ControllerPlan) -> None:
         self.plan = plan
         self.target = Target(TargetKind.CONTROLLER, plan.id)
         self.reachable: bool | None = None
         self.failures = 0
+        self.losses = NOT_LOST
         self.told_present: bool | None = None
         self.alarms = NO_ALARMS
         self.chatters = NO_CHATTERS

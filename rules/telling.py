@@ -34,10 +34,13 @@ def duration(seconds: float) -> str:
     return f"PT{text or '0S'}"
 
 
-def tell_decision(step: Step, port: PortState) -> None:
-    """Reason, mode and `$target`. The target stays where it was on a trip, and goes to false on lockout."""
+def tell_decision(step: Step, port: PortState, waiting: str = "") -> None:
+    """Reason, mode and `$target`. The target stays where it was on a trip, and goes to false on lockout.
+
+    waiting: why power that is wanted is not given yet.
+    """
     verdict = port.verdict
-    step.tell(port, "reason", port.withheld or verdict.reason)
+    step.tell(port, "reason", port.withheld or waiting or verdict.reason)
     if port.hand is not None or port.published.get("mode") != _AUTO:
         step.tell(port, "mode", (port.hand.mode if port.hand else Mode.AUTO).value)
         left_s = 0.0 if port.hand_until_s is None else port.hand_until_s - step.now.monotonic_s

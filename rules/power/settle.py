@@ -6,8 +6,8 @@ from types import MappingProxyType
 
 from rules.aftermath import Aftermath, Decided
 from rules.faults import conditions
-from rules.ports import Condition, HoldState, Mode
-from rules.power import jobs, reclose, staging, switching
+from rules.ports import Condition, HoldState, Mode, controller_of
+from rules.power import jobs, losses, reclose, staging, switching
 from rules.power.demand import SAFETY_RULES, Facts, Rule, ShowCall, Verdict, decide
 from rules.power.holding import holder_words, holds_on
 from rules.power.reclose import ReclosePhase
@@ -176,7 +176,18 @@ def settle(step: Step, port: PortState) -> None:
     _shoot(step, port)
     switching.drive(step, port)
     _prove_hold(step, port)
-    tell_decision(step, port)
+    tell_decision(step, port, _waiting_words(step, port))
+
+
+def _waiting_words(step: Step, port: PortState) -> str:
+    if not switching.waits_after_losses(step, port):
+        return ""
+    name = controller_of(port.plan.id)
+    controller = step.plan.controllers[name].name
+    return (
+        f"Off: waits until {_second(step, port.on_next_s)}. Controller {controller}: "
+        f"{losses.words(step.site.controllers[name].losses)}"
+    )
 
 
 def _take(step: Step, port: PortState, verdict: Verdict) -> None:

@@ -10,7 +10,7 @@
 
 from rules.door import CommandResult, Outcome, Record, Switch
 from rules.ports import controller_of
-from rules.power import reclose
+from rules.power import losses, reclose
 from rules.power.demand import SAFETY_RULES
 from rules.power.reclose import ReclosePhase
 from rules.state import FOR_EVER_S, NEVER_S, Pending, PortState
@@ -242,9 +242,28 @@ def rearm(port: PortState) -> None:
     port.on_next_s = NEVER_S
 
 
-def controller_back(port: PortState) -> None:
-    """The controller answers again: what waited to be given once more need wait no longer."""
+def last_on_s(port: PortState) -> float:
+    """When an ON was last given to `port`, or done [monotonic s]."""
+    pending = port.pending
+    return max(port.on_done_s, pending.given_s if pending is not None and pending.power else NEVER_S)
+
+
+def waits_after_losses(step: Step, port: PortState) -> bool:
+    """Whether the port would be switched on, but for its controller that died of it again and again."""
+    waits = port.verdict.power and port.seen_power is not True and step.now.monotonic_s < port.on_next_s
+    return waits and losses.wait_s(step.site.controllers[_controller(port)].losses) > 0.0
+
+
+def controller_back(step: Step, port: PortState) -> None:
+    """The controller answers again: what waited to be given once more need wait no longer.
+
+    Unless it was lost because of what its ports were given: then they wait.
+    """
     rearm(port)
+    wait_s = losses.wait_s(step.site.controllers[_controller(port)].losses)
+    if wait_s > 0.0:
+        port.on_next_s = step.now.monotonic_s + wait_s
+        port.facts = port.facts._replace(on_given=False)  # that it is off is no riddle
     port.off_attempts = 0
     port.off_next_s = NEVER_S
     if not port.plan.abilities.readback:
