@@ -212,7 +212,7 @@ def _reset(step: Step, event: Asked) -> str:
         _rate(step, port)
         switching.rearm(port)
         step.look_at(port, feeds=True)
-        return "Power comes back without waiting. Should its controller go away again, look at the string first."
+        return "Power comes back at once. Should its controller go away again, look at the string first."
     refusal = trips.reset(step, port)
     if refusal is not None:
         raise RefusedError(refusal.reason)
