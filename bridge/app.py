@@ -177,7 +177,7 @@ class App:
             tasks=tasks,
             feed=runner.feed,
             controllers=self.controllers,
-            on_plan=self.broker.replan,
+            on_plan=self._on_plan,
             on_exchanged=self.show_data.listen,
         )
 
@@ -251,6 +251,10 @@ class App:
         self.runner.feed(inherited(safety, self.plan.id, self.requests.number))
 
     # ------------------------------------------------------------ what the parts ask for
+
+    def _on_plan(self) -> None:
+        self.mirror.forget(self.plan)
+        self.broker.replan()
 
     def _utc_now(self) -> datetime:
         return self.clock.now().utc

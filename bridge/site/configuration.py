@@ -22,12 +22,32 @@ class Configuration:
         self.plan: SitePlan = plan_of(settings)
 
     def differs(self, settings: Settings, plan: SitePlan) -> bool:
-        """Whether these say anything else than what runs now."""
-        return _without_ports(settings) != self.settings or plan != self.plan
+        """Whether these say anything else than what runs now, and could run without a restart."""
+        return self._pinned(settings) != self.settings or plan != self.plan
 
     def adopt(self, settings: Settings, plan: SitePlan) -> None:
-        """Run with these from now on."""
-        self.settings, self.plan = _without_ports(settings), plan
+        """Run with these from now on, but for what changes with a restart only."""
+        self.settings, self.plan = self._pinned(settings), plan
+
+    def with_restart_only(self, settings: Settings) -> str:
+        """What of these changes with a restart only, in words; empty where nothing does."""
+        runs = self.settings
+        late = {
+            "broker": settings.broker != runs.broker,
+            "standby": settings.standby != runs.standby,
+            "site.state_dir": settings.site.state_dir != runs.site.state_dir,
+        }
+        return " and ".join(name for name, other in late.items() if other)
+
+    def _pinned(self, settings: Settings) -> Settings:
+        # A new broker's prefix would move all topics away from what the connection listens to.
+        runs = self.settings
+        pinned = {
+            "broker": runs.broker,
+            "standby": runs.standby,
+            "site": settings.site.model_copy(update={"state_dir": runs.site.state_dir}),
+        }
+        return _without_ports(settings).model_copy(update=pinned)
 
     @property
     def site(self) -> Target:

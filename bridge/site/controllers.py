@@ -61,6 +61,13 @@ class Controllers:
                     controller.watch(self._feed), name=f"controller {name}"
                 )
 
+    async def prove(self, settings: Settings, plan: SitePlan) -> None:
+        """Raise DuskwardError kinds where one that is reached otherwise can't be made; change nothing."""
+        makings = _makings(settings, plan)
+        changed = {name: made for name, made in makings.items() if made != self._made_of.get(name)}
+        for controller in self._made(changed).values():
+            await controller.close()
+
     async def exchange(self, settings: Settings, plan: SitePlan) -> None:
         """Controllers that are reached otherwise are closed and made anew; the others go on undisturbed.
 

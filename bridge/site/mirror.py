@@ -60,6 +60,19 @@ class Mirror:
         if self.on_told is not None:
             self.on_told(target, name, value)
 
+    def forget(self, plan: SitePlan) -> None:
+        """Forget what was told of parts that this plan has not."""
+        there = {
+            TargetKind.SITE: {plan.id},
+            TargetKind.CONTROLLER: plan.controllers.keys(),
+            TargetKind.PORT: plan.ports.keys(),
+            TargetKind.PROP: plan.props.keys(),
+        }
+        for target in [target for target in self.told if target.id not in there[target.kind]]:
+            del self.told[target]
+        for ports in self.lit.values():
+            ports.intersection_update(plan.ports)
+
     def _see_power(self, effect: Publish) -> None:
         target = effect.target
         if effect.property == "power" and target.kind is TargetKind.PORT:

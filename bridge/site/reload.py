@@ -1,7 +1,9 @@
 """The configuration of a running site is read again when its file changes, or when asked.
 
-What can't be used is refused and the site goes on as it was. What can is offered to the rules; they refuse
-it, for instance while a port it drops is held, or adopt it. Then topics, controllers and listeners follow.
+What can't be used is refused and the site goes on as it was; where only something beside the file is missing,
+such as a controller's password, it is tried again until that is there. What can be used is offered to the
+rules; they refuse it, for instance while a port it drops is held, or adopt it. Then topics, controllers and
+listeners follow.
 """
 
 import asyncio
@@ -46,7 +48,10 @@ class Reload:
         self._controllers = controllers
         self._on_plan = on_plan
         self._on_exchanged = on_exchanged
-        self._offered: Settings | None = None
+        self._offered: list[tuple[Settings, SitePlan]] = []
+        """What the rules have not decided on yet, oldest first: a port that leaves is seen dark before."""
+        self._problem = ""
+        """What keeps the file's controllers from being made; tried again as long as it says anything."""
         self._exchanging: asyncio.Task[None] | None = None
 
     # ------------------------------------------------------------ files
@@ -71,47 +76,58 @@ class Reload:
             changed = {path for path in now if now[path] != known.get(path)}
             known = now
             own = self._own_paths()
-            if self._configuration.file is not None and (everything or own & changed):
-                self._offer()
+            if self._configuration.file is not None and (everything or self._problem or own & changed):
+                await self._offer()
             if everything or changed - own:
                 self._feed([*read_calendars(self._configuration.plan)])
 
-    def _offer(self) -> None:
+    async def _offer(self) -> None:
         """Read the file and offer its plan to the rules."""
-        running, file = self._configuration.settings, self._configuration.file
+        file = self._configuration.file
         assert file is not None
         try:
             settings = load(file)
             plan = plan_of(settings)
         except ConfigurationError as error:
+            self._problem = ""
             for problem in error.problems:
                 _log.error("configuration.refused", problem=str(problem))
             return
-        if not self._configuration.differs(settings, plan):
+        if late := self._configuration.with_restart_only(settings):
+            _log.warning("configuration.needs_restart", what=f"{late} changes with a restart only")
+        if not (self._problem or self._offered or self._configuration.differs(settings, plan)):
             return
-        if settings.broker != running.broker or settings.site.state_dir != running.site.state_dir:
-            _log.warning(
-                "configuration.needs_restart", what="broker and state_dir change with a restart only"
-            )
-        self._offered = settings
+        try:
+            await self._controllers.prove(settings, plan)
+        except (PermanentError, TransientError) as error:
+            if str(error) != self._problem:
+                _log.error("configuration.refused", problem=str(error))
+            self._problem = str(error)
+            return
+        self._problem = ""
+        self._offered.append((settings, plan))
         self._feed([Configured(plan)])
 
     # ------------------------------------------------------------ what the rules made of it
 
     def adopted(self, adopted: Adopted) -> None:
-        """The rules refused or adopted the plan that was offered."""
+        """The rules refused or adopted a plan that was offered."""
         if not adopted.accepted:
             _log.error("configuration.refused", problem=adopted.text)
-            self._offered = None
+        plans = [plan for _, plan in self._offered]
+        index = next((index for index, plan in enumerate(plans) if plan is adopted.plan), None)
+        if index is None:
             return
-        settings, self._offered = self._offered, None
-        if settings is None:
+        settings, plan = self._offered[index]
+        if not adopted.accepted:
+            del self._offered[index]
             return
-        self._configuration.adopt(settings, adopted.plan)
+        del self._offered[: index + 1]
+        self._configuration.adopt(settings, plan)
         self._on_plan()
-        work = self._exchange(self._exchanging, self._configuration.settings, adopted.plan)
+        work = self._exchange(self._exchanging, self._configuration.settings, plan)
         self._exchanging = self._tasks.create_task(work, name="reload")
-        _log.info("configuration.adopted", ports=len(adopted.plan.ports))
+        _log.info("configuration.adopted", ports=len(plan.ports))
 
     async def _exchange(
         self,
@@ -123,8 +139,9 @@ class Reload:
             await asyncio.wait({earlier})
         try:
             await self._controllers.exchange(settings, plan)
-        except (PermanentError, TransientError) as error:
-            _log.error("configuration.refused", problem=str(error))
+        except (PermanentError, TransientError) as error:  # it could be made a moment ago
+            self._problem = str(error)
+            _log.error("configuration.incomplete", problem=self._problem)
             return
         self._feed([*read_calendars(plan)])
         self._on_exchanged()

@@ -1,0 +1,140 @@
+"""Reloads of a running site that meet something in their way; broker, files and boxes are real."""
+
+import asyncio
+
+import pytest
+import yaml
+from structlog.testing import capture_logs
+from support import run_async, until
+from test_app import site, topic, turn_on
+
+from bridge import control
+from rules.ports import Target, TargetKind
+
+pytestmark = pytest.mark.broker
+
+
+def written(file, data, app):
+    """Write the file and have it read."""
+    file.write_text(yaml.safe_dump(data))
+    app.reload()
+
+
+def events(logs, name):
+    """The log lines of one event."""
+    return [line for line in logs if line["event"] == name]
+
+
+def test_a_file_whose_secret_is_missing_is_refused_and_taken_once_it_is_there(broker, site_id, tmp_path):
+    """A controller that can't be made leaves all as it was, told once; when its password comes, it counts."""
+
+    async def go():
+        async with site(broker, site_id, tmp_path) as (app, _, __, file, data):
+            data["controllers"]["mast"]["reach"]["auth"] = {"username": "ann", "password_file": "pw"}
+            data["controllers"]["mast"]["ports"][1]["name"] = "Mast top"
+            with capture_logs() as logs:
+                written(file, data, app)
+                await until(lambda: events(logs, "configuration.refused"))
+                for _ in range(2):
+                    app.reload()
+                    await asyncio.sleep(0.2)
+                assert app.plan.ports["mast/1"].name == "mast 1"
+                assert len(events(logs, "configuration.refused")) == 1
+                assert not events(logs, "configuration.adopted")
+                (tmp_path / "pw").write_text("rope\n")
+                await until(lambda: app.plan.ports["mast/1"].name == "Mast top")
+            await until(lambda: app.controllers.present["mast"].reach.auth is not None)
+
+    run_async(go())
+
+
+def test_controllers_that_could_not_be_exchanged_are_exchanged_later(broker, site_id, tmp_path, monkeypatch):
+    """Where a secret vanishes between the look and the exchange, the exchange is made up for."""
+
+    async def go():
+        async with site(broker, site_id, tmp_path) as (app, _, __, file, data):
+            secret = tmp_path / "pw"
+            secret.write_text("rope\n")
+            first = app.controllers.present["mast"]
+            adopt = app.configuration.adopt
+
+            def adopt_and_lose(*given):
+                adopt(*given)
+                secret.unlink()
+
+            monkeypatch.setattr(app.configuration, "adopt", adopt_and_lose)
+            data["controllers"]["mast"]["reach"]["auth"] = {"username": "ann", "password_file": "pw"}
+            with capture_logs() as logs:
+                written(file, data, app)
+                await until(lambda: events(logs, "configuration.incomplete"))
+            monkeypatch.setattr(app.configuration, "adopt", adopt)
+            assert app.controllers.present["mast"] is first
+            secret.write_text("rope\n")
+            await until(lambda: app.controllers.present["mast"] is not first)
+
+    run_async(go())
+
+
+def test_what_changes_with_a_restart_only_is_told_and_changes_nothing_before(broker, site_id, tmp_path):
+    """A new prefix or partner is told to need a restart; commands and values go on where they were."""
+
+    async def go():
+        async with site(broker, site_id, tmp_path) as (app, simulated, observer, file, data):
+            data["broker"]["prefix"] = "other"
+            (tmp_path / "s").write_text("a secret of some length, as asked for")
+            data["standby"] = {
+                "name": "attic", "listen": "127.0.0.1:7420", "partner": "127.0.0.1:9", "secret_file": "s"
+            }  # fmt: skip
+            data["controllers"]["mast"]["ports"][1]["name"] = "Mast top"
+            with capture_logs() as logs:
+                written(file, data, app)
+                described = f"homie/5/{site_id}-mast-port-1/$description"
+                await until(lambda: b"Mast top" in observer.latest.get(described, b""))
+            (told,) = events(logs, "configuration.needs_restart")
+            assert "broker and standby" in told["what"]
+            await asyncio.to_thread(observer.publish, topic(site_id, "eave/1", "power/set"), "true", qos=0)
+            await until(lambda: simulated.truth("eave/1").power)
+            assert observer.latest[f"homie/5/{site_id}/$state"] == b"ready"
+
+    run_async(go())
+
+
+def test_a_part_that_left_is_told_no_more(broker, site_id, tmp_path):
+    """`status` names the parts there are: a controller that left the file leaves it with its ports."""
+
+    async def go():
+        async with site(broker, site_id, tmp_path) as (app, _, __, file, data):
+            await until(lambda: app.told.get(Target(TargetKind.PORT, "mast/2"), {}).get("power") is False)
+            del data["controllers"]["mast"]
+            written(file, data, app)
+            await until(lambda: len(app.plan.ports) == 2)
+            status = (await control.ask(tmp_path / "state", {"verb": "status"}))["status"]
+            assert sorted(status["ports"]) == ["eave/1", "eave/2"]
+            assert list(status["controllers"]) == ["eave"]
+
+    run_async(go())
+
+
+def test_a_file_put_back_while_a_port_leaves_keeps_the_port(broker, site_id, tmp_path):
+    """A port taken out by mistake and put back before it was seen dark stays, and nothing is told as gone."""
+
+    async def go():
+        async with site(broker, site_id, tmp_path) as (app, simulated, observer, file, data):
+            await turn_on(app, simulated, "mast/2")
+            await until(lambda: app.told[Target(TargetKind.PORT, "mast/2")].get("power") is True)
+            simulated.controller("mast").misbehave("hang")
+            whole = yaml.safe_dump(data)
+            port = data["controllers"]["mast"]["ports"].pop(2)
+            with capture_logs() as logs:
+                written(file, data, app)
+                await until(lambda: app.runner.engine.state.ports["mast/2"].leaving)
+                data["controllers"]["mast"]["ports"][2] = port
+                file.write_text(whole)
+                app.reload()
+                await until(lambda: not app.runner.engine.state.ports["mast/2"].leaving)
+                await until(lambda: events(logs, "configuration.adopted"))
+            assert "mast/2" in app.plan.ports
+            assert "mast/2" in app.runner.engine.state.ports
+            assert observer.latest.get(f"homie/5/{site_id}-mast-port-2/$state") != b""
+
+    run_async(go())
