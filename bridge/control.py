@@ -109,15 +109,9 @@ async def _talk(
             return  # longer than the limit, gone, or silent
         if not line:
             return
-        try:
-            request = json.loads(line)
-        except (ValueError, RecursionError):
-            request = None
-        if not isinstance(request, dict):
-            answer: Mapping[str, Any] = {
-                "accepted": False,
-                "text": "Refused: a request is one JSON object on a line.",
-            }
+        request = _request(line)
+        if isinstance(request, str):
+            answer: Mapping[str, Any] = {"accepted": False, "text": f"Refused: {request}"}
         elif (follower := followers.get(str(request.get("verb")))) is not None:
             await _follow(reader, writer, follower(request), str(request.get("verb")))
             return
@@ -133,6 +127,20 @@ async def _talk(
             await writer.drain()
         except ConnectionError:
             return
+
+
+def _request(line: bytes) -> dict[str, Any] | str:
+    """The request on a line, or why it is none."""
+    try:
+        request = json.loads(line)
+        # Escapes can stand for what is no text, and an argument of another encoding becomes that on its way
+        # through a command line. It could be written nowhere: not into the journal, not to the broker.
+        json.dumps(request, ensure_ascii=False).encode()
+    except UnicodeError:
+        return "there is a character in it that is no Unicode text; write it as UTF-8."
+    except (ValueError, RecursionError):
+        request = None
+    return request if isinstance(request, dict) else "a request is one JSON object on a line."
 
 
 def _unexpected(error: Exception, verb: str) -> Mapping[str, Any]:

@@ -4,6 +4,7 @@ import asyncio
 import json
 import stat
 
+import pytest
 from support import run_async
 
 from bridge import control
@@ -47,6 +48,35 @@ def test_an_answer_that_breaks_off_says_so(tmp_path, caplog):
         assert answers[0] == {"text": "begun"}
         assert answers[-1]["accepted"] is False
         assert "RuntimeError" in answers[-1]["text"]
+
+    run_async(story())
+    assert caplog.text == ""
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        rb'{"verb": "hold", "target": "gable/1", "argument": "J\udcfcrgen"}',
+        rb'{"verb": "hold", "target": "\ud800"}',
+        rb'{"verb": "\udcff"}',
+        rb'{"verb": "count", "target": "\ud800"}',
+        b'{"verb": "hold", "argument": "J\xfcrgen"}',
+    ],
+)
+def test_text_that_is_no_unicode_is_refused_at_the_door(tmp_path, caplog, line):
+    """A name typed on a terminal of another encoding is refused in words, and goes no further."""
+
+    async def story():
+        async with control.listen(tmp_path, echo, {"count": breaking}) as path:
+            reader, writer = await asyncio.open_unix_connection(path)
+            writer.write(line + b"\n")
+            answer = json.loads(await reader.readline())
+            assert answer["accepted"] is False
+            assert "UTF-8" in answer["text"]
+            writer.write(b'{"verb": "status"}\n')
+            assert json.loads(await reader.readline())["accepted"] is True
+            writer.close()
+            await writer.wait_closed()
 
     run_async(story())
     assert caplog.text == ""
