@@ -88,6 +88,14 @@ class Announcer:
             discovery.say(said), discovery.remove(device for device in left if device not in tree.devices)
         )
 
+    def topics(self, devices: Iterable[str]) -> list[str]:
+        """Where the documents of these devices stand, or stood."""
+        return [self._discovery.topic(device) for device in devices] if self._discovery is not None else []
+
+    def remove(self, devices: Iterable[str]) -> Iterable[Publication]:
+        """What takes the documents of these devices away."""
+        return self._discovery.remove(devices) if self._discovery is not None else []
+
     def replan(self, tree: Tree) -> Iterable[Publication]:
         """What to say for a changed structure."""
         if not self._enabled or self._discovery is None:

@@ -42,6 +42,8 @@ class Outlet:
         self._passing: dict[str, Publication] | None = {}
         """What is not retained and waits for the outlet to open, the newest of each topic."""
         self._present: dict[str, bool] = {}
+        self._left: set[str] = set()
+        """Devices that were taken away while this process runs."""
         self._refused: Counter[str] = Counter()
         link.hush()
         self.refused_foreign = ""
@@ -129,6 +131,23 @@ class Outlet:
         self._passing = None
         self._link.speak([*removals, *passing.values()])
 
+    @property
+    def sweep_filters(self) -> list[str]:
+        """What to ask a broker for that comes back: what it may remember though it was taken away."""
+        base = self.tree.base
+        documents = self._announcer.topics(self._left) if self._announcer is not None else []
+        return [f"{base}/+/$alert/+", *(f"{base}/{device}/#" for device in self._left), *documents]
+
+    def sweep(self, found: Mapping[str, bytes]) -> None:
+        """Take away again what the broker remembers: it may not have written its last minutes to disk."""
+        tree = self.tree
+        removals = chain(
+            lifecycle.stale_alerts(tree, found, self._link.retained),
+            lifecycle.removal(tree, self._left, {}, found),
+            self._announcer.remove(self._left) if self._announcer is not None else (),
+        )
+        self._send(one for one in removals if one.topic in found)
+
     def _states(self, only: set[str] | None = None) -> list[Publication]:
         """Every device's state as it is known, children first."""
         states = []
@@ -160,6 +179,8 @@ class Outlet:
         self._send(lifecycle.announce(tree, descriptions, before))
         self._send(outlived)
         gone = [device for device in old.devices if device not in tree.devices]
+        self._left = self._left.union(gone).difference(tree.devices)
+        self._present = {key: there for key, there in self._present.items() if key in plan.controllers}
         self._send(lifecycle.removal(tree, gone, before, list(self._link.retained)))
         if changed:
             self._send(self._states(changed))

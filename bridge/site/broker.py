@@ -87,7 +87,9 @@ class BrokerSide:
     # ------------------------------------------------------------ what the broker holds
 
     def _on_connected(self) -> None:
-        if not self.outlet.opened and not self.outlet.refused_foreign:
+        if self.outlet.opened:
+            self._tasks.create_task(self._sweep(), name="sweep")
+        elif not self.outlet.refused_foreign:
             self._tasks.create_task(self._survey(), name="survey")
 
     async def _survey(self) -> None:
@@ -110,6 +112,11 @@ class BrokerSide:
         except HomieError as error:
             _log.error("outlet.foreign_tree", detail=str(error))
             self._on_trouble(Condition.DUPLICATE_SITE, str(error), True)
+
+    async def _sweep(self) -> None:
+        """After a reconnect: a broker that was killed comes back with what it last wrote to disk."""
+        with suppress(ConnectionEndedError):
+            self.outlet.sweep(await self._gather(self.outlet.sweep_filters))
 
     async def _gather(self, filters: list[str]) -> Retained:
         return await self.link.gather(filters, quiet_s=SURVEY_QUIET_S, limit_s=SURVEY_LIMIT_S)

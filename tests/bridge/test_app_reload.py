@@ -1,15 +1,17 @@
 """Reloads of a running site that meet something in their way; broker, files and boxes are real."""
 
 import asyncio
+import time
 
 import pytest
 import yaml
 from structlog.testing import capture_logs
-from support import run_async, until
+from support import retained_now, run_async, until
 from test_app import site, topic, turn_on
 
 from bridge import control
-from rules.ports import Target, TargetKind
+from rules.door import Alert
+from rules.ports import Condition, Target, TargetKind
 
 pytestmark = pytest.mark.broker
 
@@ -136,5 +138,65 @@ def test_a_file_put_back_while_a_port_leaves_keeps_the_port(broker, site_id, tmp
             assert "mast/2" in app.plan.ports
             assert "mast/2" in app.runner.engine.state.ports
             assert observer.latest.get(f"homie/5/{site_id}-mast-port-2/$state") != b""
+
+    run_async(go())
+
+
+def test_a_broker_that_comes_back_with_an_older_memory_is_set_right(start_mosquitto, site_id, tmp_path):
+    """What was taken away since the broker last wrote to disk, alerts and devices, goes again (PIT-33)."""
+    base, documents = "homie/5", "homeassistant/device"
+
+    async def go():
+        broker = start_mosquitto("persistence true", f"persistence_location {tmp_path}/")
+        async with site(broker, site_id, tmp_path) as (app, _, __, file, data):
+            link, alert = app.broker.link, f"{base}/{site_id}-eave-port-1/$alert/fuse-trip"
+
+            async def settled():
+                await until(lambda: link.connected and not link.unacknowledged)
+
+            async def held():
+                found = await asyncio.to_thread(retained_now, broker.host, broker.port, "#")
+                return {topic for topic in found if topic == alert or f"/{site_id}-mast" in topic}
+
+            target = Target(TargetKind.PORT, "eave/1")
+            app.broker.outlet.say(Alert(target, Condition.FUSE_TRIP, "The fuse opened."))
+            await settled()
+            await asyncio.to_thread(broker.stop)  # it writes what it holds
+            await asyncio.to_thread(broker.start)
+            await settled()
+            assert {alert, f"{documents}/{site_id}-mast/config"} <= await held()
+            app.broker.outlet.say(Alert(target, Condition.FUSE_TRIP, None))
+            del data["controllers"]["mast"]
+            written(file, data, app)
+            await until(lambda: len(app.plan.ports) == 2)
+            await settled()
+            assert await held() == set()
+            await asyncio.to_thread(broker.kill)  # and now it does not
+            await until(lambda: not link.connected)
+            await asyncio.to_thread(broker.start)
+            await settled()
+            end_s = time.monotonic() + 10
+            while left := await held():
+                assert time.monotonic() < end_s, left
+
+    run_async(go())
+
+
+def test_a_controller_that_left_and_returns_is_not_ready_before_it_answers(broker, site_id, tmp_path):
+    """What was known of a controller goes with it: put back while it hangs, it is `init`, then `lost`."""
+
+    async def go():
+        async with site(broker, site_id, tmp_path) as (app, simulated, observer, file, data):
+            state = f"homie/5/{site_id}-mast/$state"
+            await until(lambda: observer.latest.get(state) == b"ready")
+            mast = data["controllers"].pop("mast")
+            written(file, data, app)
+            await until(lambda: observer.latest.get(state) == b"")
+            simulated.controller("mast").misbehave("hang")
+            before = len(observer.of(state))
+            data["controllers"]["mast"] = mast
+            written(file, data, app)
+            await until(lambda: observer.latest.get(state) == b"lost", limit_s=20)
+            assert b"ready" not in observer.of(state)[before:]
 
     run_async(go())
