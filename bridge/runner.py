@@ -124,11 +124,7 @@ class Runner:
             if type(effect) is WakeAt:
                 wake_s = effect.monotonic_s
                 continue
-            try:
-                self._carry_out(effect)
-            except Exception as error:  # an effect that fails must not take the others with it
-                _log.exception("runner.effect_failed", effect=type(effect).__name__)
-                self._tell_fault(error)
+            self._attempt(self._carry_out, effect)
         readings = [event for event in events if type(event) is Reading]
         if readings:
             self.takes.readings(now, readings)
@@ -141,6 +137,14 @@ class Runner:
         if wake_s is not None:
             delay_s = min(delay_s, max(0.0, wake_s - self._clock.now().monotonic_s))
         self._wake = asyncio.get_running_loop().call_later(delay_s, self._step)
+
+    def _attempt(self, work: Callable[[Any], None], effect: Effect) -> None:
+        """Do what an effect asks for: one that fails must not take the others with it."""
+        try:
+            work(effect)
+        except Exception as error:
+            _log.exception("runner.effect_failed", effect=type(effect).__name__)
+            self._tell_fault(error)
 
     def _tell_fault(self, error: Exception) -> None:
         detail = f"{type(error).__name__}: {error}"
@@ -168,8 +172,8 @@ class Runner:
 
     def _release(self, effect: Switch | Answer) -> None:
         if isinstance(effect, Answer):
-            self.takes.outlet(effect)
             self.takes.answer(effect)
+            self.takes.outlet(effect)
             return
         self._spawn(self._command(effect), name=f"switch {effect.port} {'on' if effect.power else 'off'}")
 
@@ -219,14 +223,15 @@ class Runner:
         self._waiting = [effect for effect in self._waiting if (effect.after or 0) > up_to]
         for effect in ready:
             if kept:
-                self._release(effect)
+                self._attempt(self._release, effect)
             elif isinstance(effect, Switch):
                 self.feed(
                     [CommandResult(effect.id, effect.port, Outcome.NOT_SENT, "the journal can't be written")]
                 )
             else:
                 text = f"{effect.text} But it can't be written to disk now, so a crash would forget it."
-                self._release(Answer(effect.request, effect.target, effect.accepted, text))
+                unkept = Answer(effect.request, effect.target, effect.accepted, text)
+                self._attempt(self._release, unkept)
 
     async def stop(self) -> None:
         """Step no more; commands under way are broken off."""

@@ -126,6 +126,7 @@ class Tree:
         """What an effect of the rules says on MQTT; [] for effects that say nothing.
 
         Raises HomieError where it names a part or property the plan has not, or a value outside its datatype.
+        An answer for a part that has left says nothing.
         """
         match effect:
             case Publish():
@@ -135,6 +136,8 @@ class Tree:
                 topic = f"{self.base}/{self.device(effect.target).id}/$alert/{effect.condition.value}"
                 return [Publication(topic, (effect.text or "").encode(), True, 1)]
             case Answer():
+                if effect.target not in self._of:
+                    return []  # the part left while its answer waited for the disk
                 answer = self.value(effect.target, "last-answer", effect.text)
                 return [answer] if answer is not None else []
             case Presence():

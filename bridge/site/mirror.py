@@ -44,7 +44,7 @@ class Mirror:
                 condition=effect.condition.value,
                 text=effect.text,
             )
-        elif isinstance(effect, Answer):
+        elif isinstance(effect, Answer) and effect.target in self.told:
             self._keep(effect.target, "last-answer", effect.text)
         elif isinstance(effect, Remark):
             log = {"info": _log.info, "warn": _log.warning, "error": _log.error}[effect.level]

@@ -1,6 +1,7 @@
 """Reloads of a running site that meet something in their way; broker, files and boxes are real."""
 
 import asyncio
+import threading
 import time
 
 import pytest
@@ -10,7 +11,7 @@ from support import retained_now, run_async, until
 from test_app import site, topic, turn_on
 
 from bridge import control
-from rules.door import Alert
+from rules.door import Alert, Verb
 from rules.ports import Condition, Target, TargetKind
 
 pytestmark = pytest.mark.broker
@@ -198,5 +199,34 @@ def test_a_controller_that_left_and_returns_is_not_ready_before_it_answers(broke
             written(file, data, app)
             await until(lambda: observer.latest.get(state) == b"lost", limit_s=20)
             assert b"ready" not in observer.of(state)[before:]
+
+    run_async(go())
+
+
+def test_an_answer_for_a_port_that_left_meanwhile_is_no_fault(broker, site_id, tmp_path, monkeypatch):
+    """On a slow disk a port may have left before an answer for it: who asked gets it, and all goes on."""
+
+    async def go():
+        async with site(broker, site_id, tmp_path) as (app, _, __, file, data):
+            target = Target(TargetKind.PORT, "mast/2")
+            await until(lambda: app.told.get(target, {}).get("power") is False)
+            written_once, keeper = threading.Event(), app.runner._keeper
+            write = keeper.write
+
+            def slowly(safety):
+                written_once.wait(10)
+                write(safety)
+
+            monkeypatch.setattr(keeper, "write", slowly, raising=True)
+            asking = asyncio.create_task(app.ask(Verb.MODE, target, "auto"))
+            await until(lambda: app.runner._waiting)
+            data["controllers"]["mast"]["ports"].pop(2)
+            written(file, data, app)
+            await until(lambda: len(app.plan.ports) == 3)
+            written_once.set()
+            assert (await asking).accepted
+            await until(lambda: not app.runner._waiting)
+            assert target not in app.told
+            assert app.told[Target(TargetKind.SITE, site_id)]["fault"] == "none"
 
     run_async(go())
