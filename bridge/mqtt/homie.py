@@ -20,6 +20,9 @@ VERSION = "5.0"
 DESCRIPTION_LIMIT_BYTES = 8_000
 """A port's, prop's or controller's description stays below: embedded brokers drop documents above 20 kB."""
 
+COMMAND_LIMIT_BYTES = 1_000
+"""No name, code or word is longer; an answer repeats what was asked, and goes into a log."""
+
 
 @dataclass(frozen=True, slots=True)
 class Device:
@@ -195,6 +198,9 @@ class Tree:
                 "without the retain flag.",
                 topic,
             )
+        if len(payload) > COMMAND_LIMIT_BYTES:
+            text = f"Refused: {len(payload)} bytes are too long for {prop}; send at most {COMMAND_LIMIT_BYTES}."
+            return Refusal(target, text, topic)
         try:
             value = decode(spec, payload)
         except RefusedPayloadError as error:

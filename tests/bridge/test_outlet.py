@@ -93,6 +93,8 @@ def test_a_retained_command_is_refused_and_the_same_one_live_is_taken(broker, ob
         ("current", b"1.5"),
         ("nonsense", b"true"),
         pytest.param("power", b"x" * 15_000, id="long"),
+        pytest.param("add-hold", b"x" * 19_900, id="long name"),
+        pytest.param("release", "\u00fc".encode() * 500_000, id="endless name"),
     ],
 )
 def test_what_is_outside_the_grammar_is_answered_and_changes_nothing(
