@@ -199,8 +199,8 @@ class Tree:
                 topic,
             )
         if len(payload) > COMMAND_LIMIT_BYTES:
-            text = f"Refused: {len(payload)} bytes are too long for {prop}; send at most {COMMAND_LIMIT_BYTES}."
-            return Refusal(target, text, topic)
+            text = f"{len(payload)} bytes are too long for {prop}; send at most {COMMAND_LIMIT_BYTES}."
+            return Refusal(target, f"Refused: {text}", topic)
         try:
             value = decode(spec, payload)
         except RefusedPayloadError as error:
