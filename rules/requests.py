@@ -8,7 +8,7 @@ import re
 from datetime import timedelta
 
 from rules.cost import metering
-from rules.door import Answer, Asked, Remark, Verb
+from rules.door import Answer, Asked, Publish, Remark, Verb
 from rules.errors import RulesError
 from rules.faults import alarms, conditions
 from rules.faults.alarms import AlarmEvent, IllegalAlarmEvent
@@ -92,6 +92,10 @@ def _mode(step: Step, event: Asked) -> str:
         port.hand = HandMode(mode, now.utc, now.utc + timedelta(seconds=for_s))
         port.hand_until_s = now.monotonic_s + for_s
         switching.rearm(port)
+    if mode is not Mode.AUTO:
+        # Homie: an accepted command is the target before the transition, also on a tripped port.
+        port.told_power = mode is Mode.ON
+        step.effects.append(Publish(port.target, "power", port.told_power, as_target=True))
     step.must_keep()
     step.look_at(port, feeds=True)
     if mode is Mode.ON:

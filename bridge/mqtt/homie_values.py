@@ -182,7 +182,9 @@ _ENCODERS = {
 def decode(spec: Property, payload: bytes) -> object:
     """The value of a payload for the property `spec`. Raises RefusedPayloadError with what would be right."""
     if not payload:
-        raise RefusedPayloadError(f"an empty message is no value for {spec.id}; {_right(spec)}")
+        raise RefusedPayloadError(
+            f"an empty message only clears a retained one and is no value for {spec.id}; {_right(spec)}"
+        )
     try:
         text = payload.decode()
     except UnicodeDecodeError as error:

@@ -208,8 +208,6 @@ class Outlet:
             self._refused.clear()
         self._send([self.tree.refusal(refusal)])
 
-    def accept(self, asked: Asked, topic: str, payload: bytes) -> None:
-        """Publish the exact payload on `$target` where there is one (Homie: before the transition)."""
-        if topic.endswith("/power/set"):
-            self._send([Publication(topic.removesuffix("/set") + "/$target", payload, True, 1)])
+    def taken(self, asked: Asked) -> None:
+        """Log a request that goes to the rules; they say its `$target` if they accept it."""
         _log.info("request.taken", target=asked.target.id, verb=asked.verb.value, argument=asked.argument)

@@ -143,7 +143,7 @@ class BrokerSide:
             return
         asked = self.outlet.command(topic, payload, retained, self._number())
         if asked is not None:
-            self.outlet.accept(asked, topic, payload)
+            self.outlet.taken(asked)
             self._feed([asked])
 
     def _on_refused(self, topic: str, reason: str) -> None:

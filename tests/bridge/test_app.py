@@ -106,6 +106,22 @@ def test_power_by_mqtt_reaches_the_controller_and_comes_back(broker, site_id, tm
     run_async(go())
 
 
+def test_a_refused_command_moves_no_target(broker, site_id, tmp_path):
+    """`true` to a held port is answered with a refusal; `$target` stays `false` (Homie 5)."""
+
+    async def go():
+        async with site(broker, site_id, tmp_path) as (app, _, observer, *_):
+            port = Target(TargetKind.PORT, "eave/1")
+            await until(lambda: app.told.get(port, {}).get("power") is False)
+            assert (await app.ask(Verb.HOLD, port, "Ann")).accepted
+            await asyncio.to_thread(observer.publish, topic(site_id, "eave/1", "power/set"), "true", qos=0)
+            answer = topic(site_id, "eave/1", "last-answer")
+            await until(lambda: b"Refused" in observer.latest.get(answer, b""))
+            assert observer.of(topic(site_id, "eave/1", "power/$target")) == [b"false"]
+
+    run_async(go())
+
+
 def test_a_retained_command_changes_nothing(broker, site_id, tmp_path):
     """A retained message on a /set topic is refused, answered and leaves the port off (PIT-04)."""
 

@@ -41,7 +41,6 @@ class Inlet:
         asked = self.outlet.command(topic, payload, retained, len(self.asked) + 1)
         if asked is not None:
             self.asked.append(asked)
-            self.outlet.accept(asked, topic, payload)
 
     async def __aenter__(self):
         self.task = asyncio.create_task(self.link.run())
@@ -72,10 +71,10 @@ def test_a_retained_command_is_refused_and_the_same_one_live_is_taken(broker, ob
             watch.publish(topic, b"true")
             await until(lambda: inlet.asked)
             assert (inlet.asked[0].verb, inlet.asked[0].argument) == (Verb.MODE, "on")
-            await until(lambda: watch.latest.get(f"{inlet.port}/power/$target") == b"true")
+            watch.publish(topic, b"", retain=True)
+            await until(lambda: b"clears a retained" in watch.latest[f"{inlet.port}/last-answer"])
 
     run_async(story())
-    watch.publish(topic, b"", retain=True)
 
 
 @pytest.mark.parametrize(

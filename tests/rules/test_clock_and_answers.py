@@ -6,7 +6,7 @@ from datetime import time, timedelta
 import pytest
 from world import World, evening, reload, running, site_plan, with_prop
 
-from rules.door import Asked, BaselineLoaded, ClockStatus, Event, Origin, Verb
+from rules.door import Asked, BaselineLoaded, ClockStatus, Event, Origin, Publish, Verb
 from rules.plan import PreShow, SitePlan
 from rules.ports import PortId, Reading, Target, TargetKind
 from rules.shows.calendar import Anchor, Moment
@@ -148,3 +148,19 @@ def test_another_number_of_pixels_begins_to_learn_anew() -> None:
     facts = world.engine.state.ports[FIRST].facts
     assert facts.learned
     assert facts.idle_a == pytest.approx(0.12, abs=0.005)
+
+
+def test_off_by_hand_is_the_target_of_a_tripped_port_too() -> None:
+    """An accepted `off` is said on `$target`, where a trip alone leaves it as it was (Homie 5, `$target`)."""
+    world = running(site_plan(1), evening(18))
+    world.run(3.0)
+    assert world.on()
+    world.trip(FIRST)
+    world.run(2.0)
+    target = Target(TargetKind.PORT, FIRST)
+    said = [
+        effect.value
+        for effect in world.step([Asked(900, Verb.MODE, target, "off")])
+        if isinstance(effect, Publish) and effect.as_target
+    ]
+    assert said == [False]
