@@ -215,6 +215,8 @@ async def _connect(folder: Path) -> tuple[asyncio.StreamReader, asyncio.StreamWr
         raise PermanentError(
             f"{path} belongs to another user; run this as the user that runs duskward"
         ) from None
+    except OSError as error:
+        raise PermanentError(f"{path} can't be asked: {error.strerror or error}") from error
 
 
 async def ask(folder: Path, request: Mapping[str, Any]) -> dict[str, Any]:

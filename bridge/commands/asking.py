@@ -8,13 +8,13 @@ from typing import Any
 
 from bridge import control
 from bridge.config import load, plan
-from bridge.site.folder import state_folder
+from bridge.site.folder import asked_folder
 from rules.ports import Target, TargetKind
 
 
 def ask(file: Path, verb: str, target: str, argument: str) -> bool:
     """Ask, print the answer, say whether it was accepted. Raises DuskwardError kinds as `control.ask`."""
-    folder = state_folder(load(file))
+    folder = asked_folder(load(file))
     answer = asyncio.run(control.ask(folder, {"verb": verb, "target": target, "argument": argument}))
     print(answer["text"], file=sys.stdout if answer["accepted"] else sys.stderr)
     return bool(answer["accepted"])
@@ -23,7 +23,7 @@ def ask(file: Path, verb: str, target: str, argument: str) -> bool:
 def status(file: Path, *, as_json: bool) -> None:
     """Print what the running process last published."""
     settings = load(file)
-    answer = asyncio.run(control.ask(state_folder(settings), {"verb": "status"}))
+    answer = asyncio.run(control.ask(asked_folder(settings), {"verb": "status"}))
     told = answer["status"]
     if as_json:
         print(json.dumps(told, indent=2, ensure_ascii=False))
@@ -34,8 +34,8 @@ def status(file: Path, *, as_json: bool) -> None:
 
     site_plan = plan(settings)
     values: dict[Target, dict[str, Any]] = {Target(TargetKind.SITE, site_plan.id): told.get("values", {})}
-    for port_id, port in told.get("ports", {}).items():
-        values[Target(TargetKind.PORT, port_id)] = port
+    for kind in (TargetKind.CONTROLLER, TargetKind.PORT):
+        values |= {Target(kind, name): part for name, part in told.get(f"{kind}s", {}).items()}
     alerts = [
         text
         for target in values.values()

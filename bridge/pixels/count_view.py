@@ -9,7 +9,7 @@ from typing import Any
 
 from bridge import control
 from bridge.config import load
-from bridge.site.folder import state_folder
+from bridge.site.folder import asked_folder
 
 STAGES = {
     "dark": "nothing lit: what the dark string draws",
@@ -26,7 +26,7 @@ def count(file: Path, port: str, *, as_json: bool) -> bool:
 
     Raises DuskwardError kinds as `control.ask`: without a running process there is nothing to ask.
     """
-    folder = state_folder(load(file))
+    folder = asked_folder(load(file))
     last = asyncio.run(_follow(folder, port, quiet=as_json))
     if as_json:
         print(json.dumps(last, indent=2, ensure_ascii=False))

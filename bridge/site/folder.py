@@ -25,6 +25,11 @@ def folder_of(settings: Settings, environ: Mapping[str, str]) -> Path:
     return Path(home) / "duskward" / settings.site.id
 
 
+def asked_folder(settings: Settings) -> Path:
+    """The folder of a site that runs already, for whoever asks it; not made: it would be the asker's own."""
+    return folder_of(settings, os.environ)
+
+
 def state_folder(settings: Settings) -> Path:
     """The site's folder, made if it is not there. Raises PermanentError when it can't be made."""
     folder = folder_of(settings, os.environ)

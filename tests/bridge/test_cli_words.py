@@ -197,7 +197,8 @@ def test_a_certificate_authority_that_is_none(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "command", [("status",), ("hold", "gable/1", "Ann"), ("acknowledge", "gable/1", "no-load")]
+    "command",
+    [("status",), ("hold", "gable/1", "Ann"), ("acknowledge", "gable/1", "no-load"), ("count", "gable/1")],
 )
 def test_asking_a_site_that_does_not_run(tmp_path: Path, command: tuple[str, ...]) -> None:
     """Asking without a running process ends with 1 and says how to start it."""
@@ -206,6 +207,16 @@ def test_asking_a_site_that_does_not_run(tmp_path: Path, command: tuple[str, ...
     assert ended.returncode == 1
     assert ended.stderr.count("\n") == 1
     assert "no duskward runs" in ended.stderr
+    assert not (tmp_path / "state").exists(), "made by whoever asks first, the service could not use it"
+
+
+def test_asking_where_no_state_folder_can_be(tmp_path: Path) -> None:
+    """A file in the place of the state folder is named in one sentence by whoever asks."""
+    (tmp_path / "state").write_text("in the way")
+    ended = duskward("status", str(config(tmp_path)), cwd=tmp_path)
+    assert ended.returncode == 1
+    assert ended.stderr.count("\n") == 1
+    assert str(tmp_path / "state") in ended.stderr
 
 
 def test_neither_broker_nor_controller_answers(tmp_path: Path) -> None:
@@ -215,9 +226,12 @@ def test_neither_broker_nor_controller_answers(tmp_path: Path) -> None:
         wait_for(lambda: "controller.unreachable" in log.read_text(), 15, what="a word on the controller")
         since_s = time.monotonic()
         wait_for(lambda: time.monotonic() - since_s > 1.5, what="some more polls and attempts")
+        wait_for(lambda: '"condition": "no-data"' in log.read_text(), 40, what="the fault")
         asked = duskward("status", str(file), cwd=tmp_path)
         assert asked.returncode == 0
         assert "no connection to the broker" in asked.stdout
+        assert "1 with a fault" in asked.stdout
+        assert "what its ports do is not known" in " ".join(asked.stdout.split())
         as_json = duskward("status", str(file), "--json", cwd=tmp_path)
         assert json.loads(as_json.stdout)["broker"] is False
         process.send_signal(signal.SIGTERM)
