@@ -298,8 +298,9 @@ def _shelve(step: Step, event: Asked) -> str:
 def _start_show(step: Step, event: Asked) -> str:
     wanted = event.argument.strip()
     site = step.site
-    if wanted.casefold() == "end" or wanted.casefold().startswith("end "):
-        return _end_show(step, wanted[4:].strip())
+    word, _, which = wanted.partition(" ")
+    if word.casefold() == "end" and not (which and _show_called(step, wanted)):
+        return _end_show(step, which.strip())
     show = _find_show(step, wanted)
     if site.weather_hold:
         raise RefusedError("the weather hold is on.")
@@ -325,10 +326,17 @@ def _end_show(step: Step, wanted: str) -> str:
     return f"Ended: {', '.join(show.plan.name for show in running)}."
 
 
-def _find_show(step: Step, wanted: str) -> schedule.ShowState:
+def _show_called(step: Step, wanted: str) -> schedule.ShowState | None:
     for show in step.site.shows.values():
         if wanted.casefold() in (show.plan.id.casefold(), show.plan.name.casefold()):
             return show
+    return None
+
+
+def _find_show(step: Step, wanted: str) -> schedule.ShowState:
+    show = _show_called(step, wanted)
+    if show is not None:
+        return show
     names = ", ".join(show.plan.name for show in step.site.shows.values()) or "none is configured"
     raise RefusedError(f"there is no show {wanted!r}; there are: {names}.")
 

@@ -164,3 +164,19 @@ def test_off_by_hand_is_the_target_of_a_tripped_port_too() -> None:
         if isinstance(effect, Publish) and effect.as_target
     ]
     assert said == [False]
+
+
+@pytest.mark.parametrize("name", ["End of season", "End evening"])
+def test_a_show_whose_name_begins_with_end_can_be_started(name: str) -> None:
+    """The whole name of a show starts it, whatever it begins with; `end` alone ends what runs."""
+    plan = site_plan(1)
+    (show, *_) = plan.shows
+    world = running(replace(plan, shows=(replace(show, name=name),)), evening(12))
+    world.run(3.0)
+    assert world.ask(Verb.START_SHOW, argument=name).accepted
+    world.run(20.0)
+    assert world.on() == {FIRST}
+    assert world.ask(Verb.START_SHOW, argument=f"end {name}").accepted
+    assert world.ask(Verb.START_SHOW, argument=name).accepted
+    world.run(3.0)
+    assert world.ask(Verb.START_SHOW, argument="end").accepted
