@@ -152,8 +152,7 @@ def test_another_number_of_pixels_begins_to_learn_anew() -> None:
 
 def test_off_by_hand_is_the_target_of_a_tripped_port_too() -> None:
     """An accepted `off` is said on `$target`, where a trip alone leaves it as it was (Homie 5, `$target`)."""
-    world = running(site_plan(1), evening(18))
-    world.run(3.0)
+    world = running(site_plan(1))
     assert world.on()
     world.trip(FIRST)
     world.run(2.0)
@@ -171,7 +170,8 @@ def test_a_show_whose_name_begins_with_end_can_be_started(name: str) -> None:
     """The whole name of a show starts it, whatever it begins with; `end` alone ends what runs."""
     plan = site_plan(1)
     (show, *_) = plan.shows
-    world = running(replace(plan, shows=(replace(show, name=name),)), evening(12))
+    world = World(replace(plan, shows=(replace(show, name=name),)), utc=evening(12))
+    world.start()
     world.run(3.0)
     assert world.ask(Verb.START_SHOW, argument=name).accepted
     world.run(20.0)
