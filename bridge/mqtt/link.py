@@ -190,6 +190,11 @@ class Link:
             return False
         return True
 
+    async def wait_ended(self, limit_s: float) -> None:
+        """Wait until this connection ends, at most `limit_s` seconds."""
+        if self._wire is not None:
+            await asyncio.wait((self._wire.ended,), timeout=limit_s)
+
     # -------------------------------------------------------- publishing
 
     def hush(self) -> None:

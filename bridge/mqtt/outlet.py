@@ -111,6 +111,7 @@ class Outlet:
         except HomieError as error:
             self.refused_foreign = str(error)
             raise
+        self.refused_foreign = ""
         descriptions = tree.descriptions(before, floor=self._floor())
         # All of it is said on a first connect: what the broker holds may have been another run's last word.
         self._send(lifecycle.described(tree, descriptions))

@@ -30,6 +30,8 @@ _log = structlog.get_logger()
 SURVEY_QUIET_S = 0.15
 """The broker has said all it holds when nothing came for this long [s]."""
 SURVEY_LIMIT_S = 5.0
+FOREIGN_AGAIN_S = 30.0
+"""While somebody else's tree stands under our ids, it is looked again this often [s]."""
 
 
 class BrokerSide:
@@ -89,29 +91,38 @@ class BrokerSide:
     def _on_connected(self) -> None:
         if self.outlet.opened:
             self._tasks.create_task(self._sweep(), name="sweep")
-        elif not self.outlet.refused_foreign:
+        else:
             self._tasks.create_task(self._survey(), name="survey")
 
     async def _survey(self) -> None:
-        """Before the first word: what the broker has of this site."""
-        try:
-            found = await self._gather(self.outlet.survey_filters)
-            ghosts = self.outlet.ghost_filters(found)
-            if ghosts:
-                found.update(await self._gather(ghosts))
-        except ConnectionEndedError:
-            return
+        """Before the first word: what the broker has of this site, until the ids are ours."""
+        with suppress(ConnectionEndedError):
+            while not await self._open():
+                await self.link.wait_ended(FOREIGN_AGAIN_S)
+
+    async def _open(self) -> bool:
+        """Ask what the broker has of this site; say all of ours unless ids of ours are somebody else's."""
+        found = await self._gather(self.outlet.survey_filters)
+        ghosts = self.outlet.ghost_filters(found)
+        if ghosts:
+            found.update(await self._gather(ghosts))
         self.knows_site = self.outlet.tree.state_topic in found
         self.surveyed.set()
         await self._ready.wait()
+        before = self.outlet.refused_foreign
         counters = self._counters(found)
-        if counters:
+        if counters and not before:
             self._step(counters)  # before anything is said: a counter never falls
         try:
             self.outlet.open(found)
         except HomieError as error:
-            _log.error("outlet.foreign_tree", detail=str(error))
-            self._on_trouble(Condition.DUPLICATE_SITE, str(error), True)
+            if str(error) != before:
+                _log.error("outlet.foreign_tree", detail=str(error))
+                self._on_trouble(Condition.DUPLICATE_SITE, str(error), True)
+            return False
+        if before:
+            self._on_trouble(Condition.DUPLICATE_SITE, "", False)
+        return True
 
     async def _sweep(self) -> None:
         """After a reconnect: a broker that was killed comes back with what it last wrote to disk."""

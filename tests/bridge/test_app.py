@@ -16,6 +16,7 @@ from bridge.config import load
 from bridge.simulator.scenarios import reach_of
 from bridge.simulator.site import SimulatedSite
 from bridge.simulator.spec import ControllerSpec, PortSpec, SiteSpec, StringSpec
+from bridge.site import broker as broker_side
 from rules.door import Verb
 from rules.ports import Condition, Target, TargetKind
 
@@ -281,8 +282,9 @@ def test_a_calendar_file_is_read_again_when_it_changes(broker, site_id, tmp_path
     run_async(go())
 
 
-def test_a_foreign_tree_under_our_ids_is_refused(broker, site_id, tmp_path):
-    """A retained description with another root under one of our ids is told, and nothing of ours is said."""
+def test_a_foreign_tree_under_our_ids_is_refused(broker, site_id, tmp_path, monkeypatch):
+    """Another root's description under an id of ours is told and nothing of ours is said, until it goes."""
+    monkeypatch.setattr(broker_side, "FOREIGN_AGAIN_S", 0.1)
 
     async def go():
         observer = await asyncio.to_thread(Observer, broker.host, broker.port, f"homie/5/{site_id}-eave/#")
@@ -300,6 +302,9 @@ def test_a_foreign_tree_under_our_ids_is_refused(broker, site_id, tmp_path):
                 await until(lambda: app.told.get(target, {}).get("fault") == "duplicate-site")
                 assert "somebody-else" in app.told[target]["alert duplicate-site"]
                 assert observer.latest[foreign] == text.encode()
+                await asyncio.to_thread(observer.publish, foreign, "", retain=True)
+                await until(lambda: observer.latest.get(f"homie/5/{site_id}-eave/$state") == b"ready")
+                await until(lambda: "returned" in app.told[target]["alarm"])
             finally:
                 app.stop()
                 await running
