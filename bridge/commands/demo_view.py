@@ -74,6 +74,7 @@ def _summary(demo: Demo) -> None:
     console = Console(highlight=False, markup=False)
     for promise, kept in demo.promises():
         console.print(
-            Text(f"  {'happened' if kept else 'MISSING '}  {promise}", style="" if kept else "bold")
+            Text(f"  {'happened' if kept else 'MISSING '}  {promise}", style="" if kept else "bold"),
+            soft_wrap=True,
         )
     print("Now your own controllers: README, chapter 'Your own controllers in five minutes'.", flush=True)
