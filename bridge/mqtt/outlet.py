@@ -6,6 +6,7 @@ its retained set in the order of the convention, as on every later connect; ghos
 configuration are taken away.
 """
 
+import asyncio
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from itertools import chain
@@ -166,7 +167,10 @@ class Outlet:
     # ------------------------------------------------------------ a new plan
 
     def replan(self, plan: SitePlan, tree: Tree) -> None:
-        """Change the structure: children before parents, then what is gone, root `ready` at the end."""
+        """Change the structure: children before parents, then what is gone.
+
+        What changed is `ready`, the root last, at the end of this turn of the loop: then its values are said.
+        """
         old, self.tree = self.tree, tree
         if self._passing is not None:
             for topic in [topic for topic in self._link.retained if not tree.has(topic)]:
@@ -184,7 +188,7 @@ class Outlet:
         self._present = {key: there for key, there in self._present.items() if key in plan.controllers}
         self._send(lifecycle.removal(tree, gone, before, list(self._link.retained)))
         if changed:
-            self._send(self._states(changed))
+            asyncio.get_running_loop().call_soon(lambda: self._send(self._states(changed)))
         if self._announcer is not None:
             self._send(self._announcer.replan(tree))
         _log.info("outlet.replanned", site=plan.id, changed=len(changed), gone=len(gone))

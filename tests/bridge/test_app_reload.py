@@ -230,3 +230,24 @@ def test_an_answer_for_a_port_that_left_meanwhile_is_no_fault(broker, site_id, t
             assert app.told[Target(TargetKind.SITE, site_id)]["fault"] == "none"
 
     run_async(go())
+
+
+def test_a_port_that_comes_by_a_reload_is_ready_when_its_values_are_said(broker, site_id, tmp_path):
+    """`init`, description, values, `ready`: a new port has its reason before it is ready (PIT-12)."""
+
+    async def go():
+        async with site(broker, site_id, tmp_path) as (app, _, observer, file, data):
+            state, reason = f"homie/5/{site_id}-mast-port-2/$state", topic(site_id, "mast/2", "reason")
+            await until(lambda: observer.latest.get(state) == b"ready")
+            port = data["controllers"]["mast"]["ports"].pop(2)
+            written(file, data, app)
+            await until(lambda: observer.latest.get(state) == b"")
+            before = len(observer.messages)
+            data["controllers"]["mast"]["ports"][2] = port
+            written(file, data, app)
+            await until(lambda: observer.latest.get(state) == b"ready")
+            said = [(seen.topic, seen.payload) for seen in list(observer.messages)[before:]]
+            assert reason in [one for one, _ in said[: said.index((state, b"ready"))]]
+            assert said.index((state, b"init")) < said.index((state, b"ready"))
+
+    run_async(go())
