@@ -3,11 +3,12 @@
 import asyncio
 import contextlib
 from datetime import UTC, datetime
+from functools import partial
 
 import pytest
 import yaml
 from structlog.testing import capture_logs
-from support import Observer, run_async, until
+from support import Observer, retained_now, run_async, until, wait_for
 
 from bridge import control
 from bridge.app import App
@@ -291,6 +292,9 @@ def test_a_foreign_tree_under_our_ids_is_refused(broker, site_id, tmp_path, monk
         foreign = f"homie/5/{site_id}-eave/$description"
         text = '{"homie":"5.0","version":1,"root":"somebody-else","parent":"somebody-else","nodes":{}}'
         await asyncio.to_thread(observer.publish, foreign, text, retain=True)
+        # Not every broker keeps before it confirms.
+        kept = partial(retained_now, broker.host, broker.port, foreign)
+        await asyncio.to_thread(wait_for, kept, what="the foreign tree on the broker")
         simulated = SimulatedSite(spec(), seed=3)
         file = tmp_path / "site.yaml"
         async with simulated.serve() as addresses:
