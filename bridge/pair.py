@@ -162,14 +162,16 @@ class Pair:
                 f"standby.listen {host}:{port} can't be used: {error.strerror or error}",
                 subject=f"{host}:{port}",
             ) from error
+        watch = asyncio.create_task(self._watch(), name="pair watch")
         tasks = [
             asyncio.create_task(self._link.run(), name="pair instance"),
             asyncio.create_task(self._speak(), name="pair line"),
-            asyncio.create_task(self._watch(), name="pair watch"),
+            watch,
         ]
         try:
             yield
         finally:
+            watch.cancel()  # the goodbye is the last word on the instance topic
             await self._link.stop()
             server.close()
             if self._yielding is not None:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 import structlog
-from support import LOOPBACK, PrivateBroker, free_port, mosquitto_program, run_async, until
+from support import LOOPBACK, PrivateBroker, free_port, mosquitto_program, retained_now, run_async, until
 
 from bridge import pair as pairs
 from bridge import readiness
@@ -326,6 +326,23 @@ def test_one_that_starts_alone_with_an_old_copy_knows_nothing(two) -> None:
             async with two.shed.running():
                 _, stale = await asyncio.wait_for(two.shed.pair.until_active(), 15.0)
                 assert stale
+
+    run_async(story())
+
+
+def test_the_goodbye_is_the_last_word(two, monkeypatch) -> None:
+    """One that ends is gone by the broker's word, however often it says its role until then."""
+    monkeypatch.setattr(pairs, "SAY_AGAIN_S", 0.0)
+    monkeypatch.setattr(pairs, "BEAT_S", 0.001)
+
+    async def story() -> None:
+        async with two.wired():
+            for _ in range(5):
+                async with two.attic.running():
+                    await until(lambda: two.attic.pair.connected, what="the broker")
+                    await asyncio.sleep(0.05)  # its role is said some fifty times
+                place = (LOOPBACK, two.broker.port, "duskward/yard/attic")
+                assert await asyncio.to_thread(retained_now, *place) == {place[2]: b"disconnected"}
 
     run_async(story())
 
