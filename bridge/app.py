@@ -112,7 +112,7 @@ class App:
                 taken = await stand_by(
                     stack, settings, self.folder, journal, kept, notifier=notifier,
                     file=self.configuration.file, stop=self._yield, inherit=self._inherit,
-                    fault=self._on_partner_fault, stopped=self._stopped,
+                    trouble=self._on_early_trouble, stopped=self._stopped,
                 )  # fmt: skip
                 if taken is None:
                     return
@@ -120,7 +120,7 @@ class App:
                 self.configuration = newest(self.configuration)
                 settings = self.configuration.settings
             self.runner = Runner(self.clock, kept.keeper)
-            self.history = History(self.folder, self.configuration, self._utc_now, self._on_store_trouble)
+            self.history = History(self.folder, self.configuration, self._utc_now, self._on_early_trouble)
             await self.history.start()
             stack.push_async_callback(self.history.close, STOP_LIMIT_S)
             tasks = asyncio.TaskGroup()
@@ -269,13 +269,10 @@ class App:
         link = self.broker.link
         return self.mirror.status(self.plan, connected=link.connected, unacknowledged=link.unacknowledged)
 
-    def _on_store_trouble(self, condition: Condition, detail: str, active: bool) -> None:
+    def _on_early_trouble(self, condition: Condition, detail: str, active: bool) -> None:
+        """As `_on_trouble`, of parts that are at work before the engine is."""
         if self.ready.is_set():
             self._on_trouble(condition, detail, active)
-
-    def _on_partner_fault(self, detail: str) -> None:
-        if self.ready.is_set():
-            self._on_trouble(Condition.STANDBY_FAULT, detail, bool(detail))
 
     def _on_trouble(self, condition: Condition, detail: str, active: bool) -> None:
         self.runner.feed([Trouble(condition, active, self.configuration.site, detail)])

@@ -7,7 +7,7 @@ from bridge.config import load
 from bridge.errors import AskedWronglyError, PermanentError
 from bridge.history.store import backup as copy_history
 from bridge.journal import COPIES, MARKER, whole_copy
-from bridge.site.folder import HISTORY, state_folder
+from bridge.site.folder import HISTORY, asked_folder
 
 
 class BackupError(PermanentError):
@@ -20,7 +20,7 @@ def backup(file: Path, target: Path) -> None:
     Each file is copied whole or not at all. Raises ConfigurationError, AskedWronglyError,
     StoreError, BackupError.
     """
-    folder = state_folder(load(file))
+    folder = asked_folder(load(file))
     if target.exists() and not target.is_dir():
         raise AskedWronglyError(f"{target} is a file; name a folder for the copies", subject=str(target))
     if target.resolve() == folder.resolve():

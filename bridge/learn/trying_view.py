@@ -13,7 +13,7 @@ import typer
 from bridge import control
 from bridge.config import Settings, load, plan
 from bridge.errors import PermanentError
-from bridge.site.folder import state_folder
+from bridge.site.folder import asked_folder
 from rules.ports import PortId
 
 QUESTION = (
@@ -59,7 +59,7 @@ async def _collect(settings: Settings, port: PortId, *, quiet: bool) -> list[dic
     from bridge.learn.trying_alone import try_alone  # noqa: PLC0415 - only where nothing runs
 
     lines: list[dict[str, Any]] = []
-    folder = state_folder(settings)
+    folder = asked_folder(settings)
     try:
         await _take(control.follow(folder, {"verb": "try", "target": port}), lines, quiet=quiet)
     except control.NotRunningError:

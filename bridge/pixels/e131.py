@@ -147,10 +147,9 @@ class LevelReceiver:
 
     interface: the local address whose network is listened to; bind: the address the socket is bound to.
     on_change: called with the live universes whenever one appears or falls silent. tracker: the sources that
-    were heard until now, whose universes are told already. own: the source id of
-    our own packets, which are not heard. Use as ``async with``; nothing is heard before. Raises
-    PermanentError where the port is taken or the kernel refuses a
-    multicast group.
+    were heard until now, whose universes are told already. own: the source id of our own packets, which are
+    not heard. Use as ``async with``; nothing is heard before. Raises PermanentError where the port is taken
+    or the kernel refuses a multicast group.
     """
 
     def __init__(

@@ -6,7 +6,7 @@ network is not up yet) is tried again, and never stops anything else.
 """
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import NamedTuple
 
 import structlog
@@ -15,10 +15,9 @@ from bridge.config.show_data import ListenSettings
 from bridge.errors import PermanentError
 from bridge.pixels.e131 import LevelReceiver
 from rules.door import Event, Expected, Heard
-from rules.plan import SitePlan
 from rules.ports import PortId
 from rules.show_data.e131_sources import SourceTracker
-from rules.show_data.hearing import models, universes
+from rules.show_data.levels import CurrentModel
 
 _log = structlog.get_logger()
 
@@ -38,14 +37,16 @@ class Handed(NamedTuple):
 class Hearing:
     """Hears one site's universes; `run` it as a task. All on the event loop.
 
-    feed: takes events for the engine; now_s: the clock of readings [monotonic s]; own: the source id of our
-    test patterns; goes_on: what the one that listened until now handed over.
+    universes: which are joined; models: of the ports whose currents are told; feed: takes events for the
+    engine; now_s: the clock of readings [monotonic s]; own: the source id of our test patterns; goes_on: what
+    the one that listened until now handed over.
     """
 
     def __init__(
         self,
         settings: ListenSettings,
-        plan: SitePlan,
+        universes: tuple[int, ...],
+        models: Mapping[PortId, CurrentModel],
         *,
         feed: Callable[[list[Event]], None],
         now_s: Callable[[], float],
@@ -56,8 +57,8 @@ class Hearing:
         self._feed = feed
         self._now_s = now_s
         self._own = own
-        self._universes = universes(plan)
-        self._models = models(plan)
+        self._universes = universes
+        self._models = models
         self._reads = {
             port: tuple({slots.universe for slots in model.map.slots}) for port, model in self._models.items()
         }

@@ -16,7 +16,7 @@ from bridge.report.fault_page import fault_page
 from bridge.report.gather import Season, gather
 from bridge.report.page import days_of, season_page
 from bridge.report.tables import csv_text, fault_data, season_data
-from bridge.site.folder import HISTORY, state_folder
+from bridge.site.folder import HISTORY, asked_folder
 from rules.plan import SitePlan
 from rules.ports import PortId
 
@@ -51,7 +51,7 @@ def report(
         raise _backwards(since, until)
     settings = load(file)
     site = plan(settings)
-    source = history if history is not None else state_folder(settings) / HISTORY
+    source = history if history is not None else asked_folder(settings) / HISTORY
     unknown = [name for name in ports if name not in site.ports]
     if unknown:
         raise AskedWronglyError(

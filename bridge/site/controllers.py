@@ -53,6 +53,9 @@ class Controllers:
             for name, (reach, abilities) in makings.items()
         }
 
+    def _changed(self, makings: Mapping[str, Making]) -> dict[str, Making]:
+        return {name: made for name, made in makings.items() if made != self._made_of.get(name)}
+
     def watch(self) -> None:
         """Hear each that is not heard yet."""
         for name, controller in self.present.items():
@@ -63,9 +66,7 @@ class Controllers:
 
     async def prove(self, settings: Settings, plan: SitePlan) -> None:
         """Raise DuskwardError kinds where one that is reached otherwise can't be made; change nothing."""
-        makings = _makings(settings, plan)
-        changed = {name: made for name, made in makings.items() if made != self._made_of.get(name)}
-        for controller in self._made(changed).values():
+        for controller in self._made(self._changed(_makings(settings, plan))).values():
             await controller.close()
 
     async def exchange(self, settings: Settings, plan: SitePlan) -> None:
@@ -74,12 +75,10 @@ class Controllers:
         Raises DuskwardError kinds, and changes nothing, when one can't be made.
         """
         makings = _makings(settings, plan)
-        made = self._made(makings)
+        made = self._made(self._changed(makings))
         try:
             for name, controller in tuple(self.present.items()):
-                if name in makings and makings[name] == self._made_of[name]:
-                    await made.pop(name).close()
-                else:
+                if name in made or name not in makings:
                     await self._unwatch(name)
                     await controller.close()
                     del self.present[name]

@@ -50,8 +50,10 @@ class Reload:
         self._on_exchanged = on_exchanged
         self._offered: list[tuple[Settings, SitePlan]] = []
         """What the rules have not decided on yet, oldest first: a port that leaves is seen dark before."""
+        self._unmade: tuple[Settings, SitePlan] | None = None
+        """What was read and its controllers could not be made of; tried again until they can."""
         self._problem = ""
-        """What keeps the file's controllers from being made; tried again as long as it says anything."""
+        """What keeps them from being made; told once."""
         self._exchanging: asyncio.Task[None] | None = None
 
     # ------------------------------------------------------------ files
@@ -76,35 +78,40 @@ class Reload:
             changed = {path for path in now if now[path] != known.get(path)}
             known = now
             own = self._own_paths()
-            if self._configuration.file is not None and (everything or self._problem or own & changed):
-                await self._offer()
+            if self._configuration.file is not None and (everything or own & changed):
+                await self._read()
+            elif self._unmade is not None:
+                await self._offer(*self._unmade)
             if everything or changed - own:
                 self._feed([*read_calendars(self._configuration.plan)])
 
-    async def _offer(self) -> None:
-        """Read the file and offer its plan to the rules."""
+    async def _read(self) -> None:
+        """Read the file and offer what it says, if that is anything else than what runs."""
         file = self._configuration.file
         assert file is not None
         try:
             settings = load(file)
             plan = plan_of(settings)
         except ConfigurationError as error:
-            self._problem = ""
+            self._unmade, self._problem = None, ""
             for problem in error.problems:
                 _log.error("configuration.refused", problem=str(problem))
             return
         if late := self._configuration.with_restart_only(settings):
             _log.warning("configuration.needs_restart", what=f"{late} changes with a restart only")
-        if not (self._problem or self._offered or self._configuration.differs(settings, plan)):
-            return
+        if self._unmade or self._offered or self._configuration.differs(settings, plan):
+            await self._offer(settings, plan)
+
+    async def _offer(self, settings: Settings, plan: SitePlan) -> None:
+        """Offer a plan to the rules, if its controllers can be made."""
         try:
             await self._controllers.prove(settings, plan)
         except (PermanentError, TransientError) as error:
             if str(error) != self._problem:
                 _log.error("configuration.refused", problem=str(error))
-            self._problem = str(error)
+            self._unmade, self._problem = (settings, plan), str(error)
             return
-        self._problem = ""
+        self._unmade, self._problem = None, ""
         self._offered.append((settings, plan))
         self._feed([Configured(plan)])
 
@@ -140,7 +147,7 @@ class Reload:
         try:
             await self._controllers.exchange(settings, plan)
         except (PermanentError, TransientError) as error:  # it could be made a moment ago
-            self._problem = str(error)
+            self._unmade, self._problem = (settings, plan), str(error)
             _log.error("configuration.incomplete", problem=self._problem)
             return
         self._feed([*read_calendars(plan)])

@@ -39,15 +39,15 @@ class ShowData:
     def listen(self) -> None:
         """Listen as configured now; what listened before goes on if nothing changed for it, else ends."""
         plan, settings = self._configuration.plan, self._configuration.settings.e131.listen
-        follows_from = (settings, universes(plan), models(plan))
+        follows_from = (settings, universes(plan), models(plan)) if settings.enabled else ()
         if follows_from == self._follows_from:
             return
         self._follows_from = follows_from
-        handed = self._hearing.hand_over() if self._hearing is not None and settings.enabled else None
+        handed = self._hearing.hand_over() if self._hearing is not None and follows_from else None
         self.stop()
-        if settings.enabled:
+        if follows_from:
             self._hearing = Hearing(
-                settings, plan, feed=self._feed, now_s=self._now_s, own=self._own, goes_on=handed
+                *follows_from, feed=self._feed, now_s=self._now_s, own=self._own, goes_on=handed
             )
             self._task = self._tasks.create_task(self._hearing.run(), name="show data")
 

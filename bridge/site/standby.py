@@ -19,7 +19,7 @@ from bridge.site.links import GOODBYE_LIMIT_S, tls_of
 from bridge.site.start import Kept
 from bridge.watchdog import Notifier, attend
 from rules.door import Asked, Event, Origin, Verb
-from rules.ports import Mode, Target, TargetKind
+from rules.ports import Condition, Mode, Target, TargetKind
 from rules.safety import JOURNAL_HOLDER, SafetyState
 
 _log = structlog.get_logger()
@@ -76,15 +76,15 @@ async def stand_by(
     file: Path | None,
     stop: Callable[[], None],
     inherit: Callable[[SafetyState], Awaitable[None]],
-    fault: Callable[[str], None],
+    trouble: Callable[[Condition, str, bool], None],
     stopped: asyncio.Event,
 ) -> Kept | None:
     """Wait until this process of the pair is the active one; what to keep with and go on from then.
 
     stack: serves the pair as long as it lasts; kept: what the own journal says; file: the configuration's;
     stop: asks this process to end, for the other one is active; inherit: takes what another active one knew
-    that ends; fault: hears why the other one could not take over; stopped: it was asked to end. None if that
-    happened while it waited.
+    that ends; trouble: hears why the other one could not take over; stopped: it was asked to end. None if
+    that happened while it waited.
 
     Raises PermanentError when the two can't be told apart.
     """
@@ -95,7 +95,7 @@ async def stand_by(
         journal,
         on_yield=lambda _why: stop(),
         on_inherit=inherit,
-        on_fault=fault,
+        on_fault=lambda detail: trouble(Condition.STANDBY_FAULT, detail, bool(detail)),
     )
     await stack.enter_async_context(pair.running())
     if file is not None:

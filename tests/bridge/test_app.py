@@ -327,7 +327,7 @@ def test_an_unreachable_controller_makes_its_devices_lost(broker, site_id, tmp_p
             await until(lambda: observer.latest.get(state) == b"ready")
             simulated.controller("mast").misbehave("status", code=503)
             await until(lambda: observer.latest.get(state) == b"lost")
-            assert observer.latest[f"homie/5/{site_id}-mast-port-1/$state"] == b"lost"
+            await until(lambda: observer.latest[f"homie/5/{site_id}-mast-port-1/$state"] == b"lost")
             assert observer.latest[f"homie/5/{site_id}-eave/$state"] == b"ready"
             simulated.controller("mast").behave()
             await until(lambda: observer.latest.get(state) == b"ready")
