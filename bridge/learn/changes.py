@@ -18,6 +18,7 @@ _SHARE = 0.05
 """A number that moves by less than this share of itself is not news."""
 _JITTER_SHARE = 0.25
 """A step of less than this share is told once; it may be one step of the converter."""
+_NO_MEASURE = 1e300
 _LONGEST = 40
 
 
@@ -65,7 +66,7 @@ class Changes:
                     self._tracks[path] = replace(_new(value), jitter=jitter, grew=track.grew)
                 else:
                     track.value = value
-            elif value != track.value:
+            elif value != track.value and repr(value) != repr(track.value):  # no NaN equals another
                 news.append(Change(path, track.value, value))
                 self._tracks[path] = _new(value)
         gone = [path for path in self._tracks if path not in values]
@@ -87,7 +88,8 @@ class Changes:
 
 
 def _is_number(value: Json) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
+    """Whether it can be reckoned with: JSON also allows what no float can be, and answers say NaN."""
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < _NO_MEASURE
 
 
 def _new(value: Json) -> _Track:

@@ -150,7 +150,7 @@ VALUES = st.recursive(
     | st.booleans()
     | st.integers(-5, 70000)
     | st.floats()
-    | st.sampled_from(["on", "12 mA", "tripped", "7", "on\x85", "\x7f mA"]),
+    | st.sampled_from([10**400, -(10**400), "on", "12 mA", "tripped", "7", "on\x85", "\x7f mA"]),
     lambda inner: st.lists(inner, max_size=4) | st.dictionaries(KEYS, inner, max_size=4),
     max_leaves=25,
 )
