@@ -9,6 +9,7 @@ from bridge.simulator.clock import ManualClock, SpeedClock
 from bridge.simulator.misbehave import Misbehaviour
 from bridge.simulator.site import as_json
 from bridge.simulator.spec import FaultSpec, checked
+from bridge.simulator.web import end
 
 if TYPE_CHECKING:
     from bridge.simulator.site import SimulatedSite
@@ -63,7 +64,7 @@ class ControlFace:
     async def stop(self) -> None:
         """Stop listening."""
         if self._runner is not None:
-            await self._runner.cleanup()
+            await end(self._runner)
 
     async def _fault(self, request: web.Request) -> web.Response:
         asked = await _asked(request, "port", "kind")

@@ -25,6 +25,7 @@ from bridge.controllers.base import Controller
 from bridge.simulator.shapes import SHAPES
 from bridge.simulator.site import SimulatedSite
 from bridge.simulator.spec import ControllerSpec, PortSpec, SiteSpec, StringSpec
+from bridge.simulator.web import accepted, end
 
 LOOPBACK = "127.0.0.1"
 
@@ -403,7 +404,7 @@ async def serve(handler: Callable[[web.Request], Any]) -> AsyncIterator[str]:
         await site.start()
         yield f"http://{LOOPBACK}:{runner.addresses[0][1]}"
     finally:
-        await runner.cleanup()
+        await end(runner)
 
 
 @asynccontextmanager
@@ -430,6 +431,7 @@ async def serve_raw(
     server = await asyncio.start_server(one, LOOPBACK, 0)
     async with server:
         yield f"http://{LOOPBACK}:{server.sockets[0].getsockname()[1]}"
+        await accepted()
     for task in [*talks]:
         task.cancel()
     await asyncio.gather(*talks)

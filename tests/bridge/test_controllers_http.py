@@ -38,6 +38,7 @@ from support import free_port, run_async, until
 from bridge.controllers.base import BadAnswerError, MappingMismatchError, TimedOutError, UnreachableError
 from bridge.errors import PermanentError
 from bridge.simulator.misbehave import BODIES
+from bridge.simulator.web import end
 from rules.door import ControllerStatus, Outcome
 
 GOOD = json.dumps({"outputs": [{"id": 1, "ma": 500, "live": True}, {"id": 2, "ma": 0, "live": False}]})
@@ -431,7 +432,7 @@ def test_tls_with_an_authority_of_ones_own(tmp_path):
                 with pytest.raises(UnreachableError, match="certificate"):
                     await controller.read()
             await controller.close()
-        await runner.cleanup()
+        await end(runner)
 
     run_async(check())
 

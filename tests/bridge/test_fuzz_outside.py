@@ -175,7 +175,7 @@ def test_any_damage_to_the_file_is_a_list_of_problems(changes: list[tuple[int, b
     st.sampled_from(["yard/1/amps", "yard/2/amps", "yard/all", "yard/1/power", "yard/x/amps", "yard"]),
     st.binary(max_size=40) | st.sampled_from([b"{}", b"[]", b"null", b"1e400", b"NaN",
                                               b'{"a":' * 500, b"1" * 400, b"1" * 5000,
-                                              b'{"outputs":[{"id":1,"amps":-' + b"1" * 400 + b'}]}',
+                                              b'{"outputs":[{"id":1,"amps":-' + b"1" * 400 + b"}]}",
                                               b'{"outputs":[{"id":' + b"1" * 400 + b',"amps":1}]}',
                                               b'{"outputs":[{"id":1,"amps":0.5,"on":true}]}']),
     st.booleans()),
@@ -208,7 +208,7 @@ def test_any_published_payload_is_taken(messages: list[tuple[str, bytes, bool]])
 @given(body=st.binary(max_size=200) | st.sampled_from(
     [b"{" * 3000, b"[" * 100_000, b'{"outputs":[' + b'{"id":1},' * 1000 + b'{"id":2}]}', b"1" * 100_000,
      b'{"outputs":{"a":1}}', b'{"outputs":[null,1,"x",[],{"id":1,"draw_ma":true}]}', b"\xef\xbb\xbf{}",
-     b'{"outputs":[{"id":1,"draw_ma":' + b"1" * 400 + b'}]}',
+     b'{"outputs":[{"id":1,"draw_ma":' + b"1" * 400 + b"}]}",
      b'{"outputs":[{"id":1' + b"0" * 400 + b',"draw_ma":1}]}',
      b'{"outputs":[{"id":1,"draw_ma":1e999}]}', b'{"outputs":[{"id":"1","draw_ma":"NaN"}]}']))  # fmt: skip
 def test_any_body_gives_readings_or_a_reason(body: bytes) -> None:

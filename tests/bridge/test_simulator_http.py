@@ -6,18 +6,20 @@ import signal
 import socket
 import subprocess
 import sys
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from typing import get_args
 
 import aiohttp
 import pytest
 import sacn
+from aiohttp import web
 
 from bridge.simulator.clock import ManualClock, SpeedClock
 from bridge.simulator.misbehave import BODIES, Misbehaviour, MisbehaviourKind
 from bridge.simulator.shapes import SHAPES, Voice
 from bridge.simulator.site import SimulatedSite
 from bridge.simulator.spec import ControllerSpec, PortSpec, SensorSpec, ShapeName, SiteSpec, StringSpec
+from bridge.simulator.web import end
 
 EXACT = SensorSpec(noise_a=0.0, step_a=0.0, refresh_s=0.0, signed=True)
 LIMIT = aiohttp.ClientTimeout(total=5.0)
@@ -72,6 +74,25 @@ async def until(condition, limit_s=5.0):
     async with asyncio.timeout(limit_s):
         while not condition():  # noqa: ASYNC110 - the simulator lives in this loop, and nothing else tells
             await asyncio.sleep(0.01)
+
+
+@pytest.mark.parametrize("turns", range(7))
+def test_a_connection_of_the_last_moment_ends_with_its_server(turns):
+    """However far the server is with a connection when it stops, the other side learns that it is over."""
+
+    async def _run():
+        runner = web.AppRunner(web.Application(), shutdown_timeout=0.01)
+        await runner.setup()
+        await web.TCPSite(runner, "127.0.0.1", 0).start()
+        with socket.create_connection(runner.addresses[0], timeout=5) as client:
+            client.setblocking(False)
+            for _ in range(turns):
+                await asyncio.sleep(0)
+            await end(runner)
+            with suppress(ConnectionResetError):
+                assert await asyncio.wait_for(asyncio.get_running_loop().sock_recv(client, 1), 5) == b""
+
+    asyncio.run(_run())
 
 
 # ---------------------------------------------------------------- shapes
