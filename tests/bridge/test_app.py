@@ -288,8 +288,8 @@ def test_a_foreign_tree_under_our_ids_is_refused(broker, site_id, tmp_path, monk
     monkeypatch.setattr(broker_side, "FOREIGN_AGAIN_S", 0.1)
 
     async def go():
-        observer = await asyncio.to_thread(Observer, broker.host, broker.port, f"homie/5/{site_id}-eave/#")
-        foreign = f"homie/5/{site_id}-eave/$description"
+        observer = await asyncio.to_thread(Observer, broker.host, broker.port, f"{site_id}/#")
+        foreign = f"{site_id}/5/{site_id}-eave/$description"
         text = '{"homie":"5.0","version":1,"root":"somebody-else","parent":"somebody-else","nodes":{}}'
         await asyncio.to_thread(observer.publish, foreign, text, retain=True)
         # Not every broker keeps before it confirms.
@@ -298,7 +298,10 @@ def test_a_foreign_tree_under_our_ids_is_refused(broker, site_id, tmp_path, monk
         simulated = SimulatedSite(spec(), seed=3)
         file = tmp_path / "site.yaml"
         async with simulated.serve() as addresses:
-            file.write_text(yaml.safe_dump(document(site_id, addresses.controllers, broker, tmp_path)))
+            data = document(site_id, addresses.controllers, broker, tmp_path)
+            # Its own, for the embedded broker hands out a hundred topics at most, of whatever test.
+            data["broker"]["prefix"] = site_id
+            file.write_text(yaml.safe_dump(data))
             app = App(load(file))
             running = asyncio.create_task(app.run())
             try:
@@ -307,7 +310,7 @@ def test_a_foreign_tree_under_our_ids_is_refused(broker, site_id, tmp_path, monk
                 assert "somebody-else" in app.told[target]["alert duplicate-site"]
                 assert observer.latest[foreign] == text.encode()
                 await asyncio.to_thread(observer.publish, foreign, "", retain=True)
-                await until(lambda: observer.latest.get(f"homie/5/{site_id}-eave/$state") == b"ready")
+                await until(lambda: observer.latest.get(f"{site_id}/5/{site_id}-eave/$state") == b"ready")
                 await until(lambda: "returned" in app.told[target]["alarm"])
             finally:
                 app.stop()

@@ -209,6 +209,11 @@ class Recorder:
         """The newest alert of that code; empty if none or taken away."""
         return self.latest.get(f"homie/5/{device(port)}/$alert/{code}", b"").decode()
 
+    def alerts(self, port: str, code: str = "fuse-trip") -> list[str]:
+        """All that was told of it, in order."""
+        topic = f"homie/5/{device(port)}/$alert/{code}"
+        return [payload.decode() for _, heard, payload, _ in [*self.heard] if heard == topic]
+
     def alert_of(self, box: str, code: str) -> str:
         """The newest alert of a controller; empty if none or taken away."""
         return self.latest.get(f"homie/5/{SITE}-{box}/$alert/{code}", b"").decode()
