@@ -519,18 +519,23 @@ class Link:
     ) -> Retained:
         """What the broker holds retained under `filters`: collected until nothing more comes for `quiet_s`.
 
+        The quiet counts from when everything before has come over the way there and back, and is never
+        shorter than that way takes: the broker's consent may run ahead of what it consents to.
+
         A broker may hand out only a part of many topics: what is missing is unknown, not absent.
         Raises `ConnectionEndedError` when there is no connection, or it ends meanwhile.
         """
         wire = self._wire
         if wire is None or not self._flowing:
             raise ConnectionEndedError("there is no connection to the broker")
-        gathering = _Gathering(tuple(filters), Retained(), time.monotonic())
+        began_s = time.monotonic()
+        gathering = _Gathering(tuple(filters), Retained(), began_s)
         self._gathering.append(gathering)
         try:
-            await wire.subscribe(filters, limit_s)
-            end_s = time.monotonic() + limit_s
+            await wire.subscribe(filters, self.settings.connect_limit_s)
+            await wire.there_and_back(self.settings.connect_limit_s)
             gathering.newest_s = time.monotonic()
+            end_s, quiet_s = began_s + limit_s, max(quiet_s, gathering.newest_s - began_s)
             while time.monotonic() < min(end_s, gathering.newest_s + quiet_s):
                 await asyncio.wait((wire.ended,), timeout=0.02)
                 if wire.ended.done():

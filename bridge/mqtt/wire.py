@@ -33,6 +33,10 @@ _LAST_ID = 0xFFFF
 _CONNACK = 0x20
 _PUBLISH = 0x30
 _PUBACK = 0x40
+_PINGREQ = bytes((0xC0, 0))
+_PINGRESP = 0xD0
+_PINGED = 0
+"""Pings have no packet identifier, and no request has this one (MQTT 3.1.1, section 2.3.1)."""
 _WRITE_AHEAD_BYTES = 262_144
 """More than this waiting for a slow broker, and nothing more is written."""
 INCOMING_LIMIT_BYTES = 262_144
@@ -99,7 +103,7 @@ class Wire(asyncio.Protocol):
         self._said_connack = False
         self._accepted: asyncio.Future[None] = self._loop.create_future()
         self._accepted.add_done_callback(_retrieved)
-        self._subacks: dict[int, asyncio.Future[list[bool]]] = {}
+        self._answers: dict[int, asyncio.Future[list[bool]]] = {}
         self._next_id = _FIRST_OWN_ID
         self._client = _Paho(
             CallbackAPIVersion.VERSION2, client_id, clean_session=True, reconnect_on_failure=False
@@ -162,21 +166,41 @@ class Wire(asyncio.Protocol):
             raise
 
     async def subscribe(self, filters: Sequence[str], limit_s: float) -> list[str]:
-        """Subscribe to `filters` with QoS 1; returns those the broker refused."""
+        """Subscribe to `filters` with QoS 1; returns those the broker refused.
+
+        Raises `ConnectionEndedError` when the connection ends, as it does without an answer for `limit_s`.
+        """
         if not filters:
             return []
         _, packet_id = self._client.subscribe([(one, 1) for one in filters])
         if packet_id is None:
             raise ConnectionEndedError("the connection ended before subscribing")
-        granted = self._subacks[packet_id] = self._loop.create_future()
-        granted.add_done_callback(_retrieved)
+        granted = await self._answer(packet_id, limit_s)
+        return [one for one, ok in zip(filters, granted, strict=True) if not ok]
+
+    async def there_and_back(self, limit_s: float) -> None:
+        """Wait until the broker answers a ping: what it sent before that has arrived then.
+
+        Raises as `subscribe`.
+        """
+        self.write(_PINGREQ)
+        await self._answer(_PINGED, limit_s)
+
+    async def _answer(self, packet_id: int, limit_s: float) -> list[bool]:
+        """What the broker granted of a request; packet_id: the request's."""
+        if self.ended.done():
+            raise ConnectionEndedError(self.ended.result())
+        answer = self._answers.get(packet_id)
+        if answer is None:
+            answer = self._answers[packet_id] = self._loop.create_future()
+            answer.add_done_callback(_retrieved)
         try:
             async with asyncio.timeout(limit_s):
-                return [one for one, ok in zip(filters, await granted, strict=True) if not ok]
+                return await asyncio.shield(answer)
         except TimeoutError as error:
-            raise ConnectionEndedError(
-                f"the broker did not answer a subscription within {limit_s:g} s"
-            ) from error
+            reason = f"the broker did not answer a subscription within {limit_s:g} s"
+            self.abort(reason)
+            raise ConnectionEndedError(reason) from error
 
     def unsubscribe(self, filters: Sequence[str]) -> None:
         """Take subscriptions back; nothing waits for the answer."""
@@ -302,6 +326,8 @@ class Wire(asyncio.Protocol):
                 continue
             if end > have:
                 break
+            if data[start] == _PINGRESP:
+                self._answered(_PINGED, [])
             self._inbox += data[start:end]
             start = end
         self._rest = data[start:]
@@ -357,9 +383,12 @@ class Wire(asyncio.Protocol):
         self, _client: mqtt.Client, _userdata: object, packet_id: int, codes: list[ReasonCode],
         _properties: Properties | None,
     ) -> None:  # fmt: skip
-        waiting = self._subacks.pop(packet_id, None)
+        self._answered(packet_id, [not code.is_failure for code in codes])
+
+    def _answered(self, packet_id: int, granted: list[bool]) -> None:
+        waiting = self._answers.pop(packet_id, None)
         if waiting is not None and not waiting.done():
-            waiting.set_result([not code.is_failure for code in codes])
+            waiting.set_result(granted)
 
     def _message(self, _client: mqtt.Client, _userdata: object, message: mqtt.MQTTMessage) -> None:
         try:
@@ -412,7 +441,7 @@ class Wire(asyncio.Protocol):
             return
         self.ended.set_result(reason)
         error = ConnectionEndedError(reason)
-        waiting: list[asyncio.Future[Any]] = [self._accepted, *self._subacks.values()]
+        waiting: list[asyncio.Future[Any]] = [self._accepted, *self._answers.values()]
         for one in waiting:
             if not one.done():
                 one.set_exception(error)

@@ -29,7 +29,8 @@ _log = structlog.get_logger()
 
 SURVEY_QUIET_S = 0.15
 """The broker has said all it holds when nothing came for this long [s]."""
-SURVEY_LIMIT_S = 5.0
+SURVEY_LIMIT_S = 30.0
+"""It is not listened to for longer [s]: some thousand ports' topics come within, also over a slow line."""
 FOREIGN_AGAIN_S = 30.0
 """While somebody else's tree stands under our ids, it is looked again this often [s]."""
 

@@ -11,7 +11,7 @@ from test_link import running, settings
 
 from bridge.errors import PermanentError
 from bridge.mqtt.link import Link, LinkSettings, Tls
-from bridge.mqtt.wire import INCOMING_LIMIT_BYTES
+from bridge.mqtt.wire import INCOMING_LIMIT_BYTES, ConnectionEndedError
 
 pytestmark = pytest.mark.broker
 
@@ -63,6 +63,29 @@ class Proxy:
             self.flowing.set()
             self.cut()
             await until(lambda: len(asyncio.all_tasks()) <= 3, what="the end of the proxy")
+
+
+class LateRetained(Proxy):
+    """A wire on which each retained message, and all behind it, comes `late_s` later."""
+
+    late_s = 0.3
+
+    async def _pump(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        try:
+            while True:
+                packet = await reader.readexactly(2)
+                while packet[-1] & 0x80:  # the remaining length (MQTT 3.1.1, section 2.2.3)
+                    packet += await reader.readexactly(1)
+                length = sum((byte & 0x7F) << 7 * place for place, byte in enumerate(packet[1:]))
+                packet += await reader.readexactly(length)
+                if packet[0] & 0xF1 == 0x31:  # PUBLISH with RETAIN (section 3.3.1)
+                    await asyncio.sleep(self.late_s)
+                writer.write(packet)
+                await writer.drain()
+        except (ConnectionError, asyncio.IncompleteReadError):
+            return
+        finally:
+            writer.close()
 
 
 async def reason_of(link) -> str:
@@ -436,6 +459,43 @@ def test_other_topics_do_not_reach_the_product(broker, site_id, observe):
 
     run_async(go())
     assert got == []
+
+
+def test_what_the_broker_holds_is_waited_for_on_a_slow_way(broker, site_id, observe):
+    """All that is retained is gathered though it comes slower than the quiet that ends a gathering."""
+    observer = observe()
+    held = {f"homie/5/{site_id}/site/p{number}": b"%d" % number for number in range(4)}
+    for topic, payload in held.items():
+        observer.publish(topic, payload, retain=True)
+
+    async def go():
+        for topic in held:
+            await until(lambda topic=topic: retained_now(broker.host, broker.port, topic))
+        async with LateRetained(broker.host, broker.port).open() as proxy:
+            link = Link(settings(proxy, site_id))
+            async with running(link):
+                assert await link.gather([f"homie/5/{site_id}/#"], quiet_s=0.1) == held
+
+    run_async(go())
+
+
+def test_a_broker_that_answers_no_subscription_is_left_and_asked_again(broker, site_id):
+    """An unanswered question to the broker ends the connection, so that the next one can ask it again."""
+
+    async def go():
+        async with Proxy(broker.host, broker.port).open() as proxy:
+            link = Link(settings(proxy, site_id, connect_limit_s=0.5))
+            async with running(link):
+                proxy.flowing.clear()
+                with pytest.raises(ConnectionEndedError, match="did not answer a subscription"):
+                    await link.gather([f"homie/5/{site_id}/#"])
+                await until(lambda: not link.connected)
+                proxy.flowing.set()
+                await until(lambda: link.connected)
+                assert await link.gather([f"homie/5/{site_id}/#"]) == {f"homie/5/{site_id}/$state": b"lost"}
+                assert proxy.connections >= 2
+
+    run_async(go())
 
 
 def test_a_retained_command_is_handed_on_with_its_flag(broker, site_id, observe):
