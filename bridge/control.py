@@ -7,6 +7,7 @@ itself are made so.
 """
 
 import asyncio
+import errno
 import json
 import os
 import socket
@@ -28,6 +29,10 @@ CLIENTS_MOST = 8
 """More at once are hung up on: a crowd at this door must not take the controllers' file descriptors."""
 IDLE_LIMIT_S = 60.0
 """Who asks nothing for this long [s] is hung up on."""
+AGAIN_S = 5.0
+"""Where the disk did not take the socket, it is tried again after this long [s]."""
+_PASSING = frozenset({errno.EROFS, errno.ENOSPC, errno.EDQUOT, errno.EIO})
+"""What is the disk's state of now, and no fault of the configuration."""
 
 Handler = Callable[[Mapping[str, Any]], Awaitable[Mapping[str, Any]]]
 """Takes a request, returns its answer."""
@@ -47,11 +52,11 @@ async def listen(
 
     followers: verbs that are answered by a line after line, as long as the one who asked stays.
 
-    Raises PermanentError when the path is too long for a socket or can't be made. The caller holds the
-    folder's lock, so a socket found there belongs to a process that is gone.
+    Raises PermanentError when the path is too long for a socket or can't be made; on a disk that is full or
+    can only be read, it is made as soon as that is over. The caller holds the folder's lock, so a socket
+    found there belongs to a process that is gone.
     """
     path = folder / SOCKET
-    path.unlink(missing_ok=True)
     clients: set[asyncio.Task[None]] = set()
 
     async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
@@ -71,29 +76,62 @@ async def listen(
             with suppress(OSError):
                 await writer.wait_closed()
 
+    servers: list[asyncio.Server] = []
+
+    async def open_door() -> None:
+        door = _door(path)
+        servers.append(
+            await asyncio.start_unix_server(serve, sock=door, limit=LINE_LIMIT_BYTES, backlog=CLIENTS_MOST)
+        )
+
+    async def open_later() -> None:
+        while not servers:
+            await asyncio.sleep(AGAIN_S)
+            with suppress(OSError):
+                await open_door()
+        _log.info("control.open", path=str(path))
+
+    later: asyncio.Task[None] | None = None
+    try:
+        await open_door()
+    except OSError as error:
+        what = f"the control socket {path} can't be made: {error.strerror or error}"
+        if error.errno not in _PASSING:
+            raise PermanentError(
+                f"{what}; a shorter state_dir on a local disk helps", subject=str(path)
+            ) from error
+        _log.error("control.unavailable", detail=f"{what}; it is tried again")
+        later = asyncio.create_task(open_later(), name="control")
+    try:
+        yield path
+    finally:
+        if later is not None:
+            later.cancel()
+            await asyncio.gather(later, return_exceptions=True)
+        for server in servers:
+            server.close()
+        for task in tuple(clients):
+            task.cancel()
+        await asyncio.gather(*clients, return_exceptions=True)
+        for server in servers:
+            await server.wait_closed()
+        with suppress(OSError):
+            path.unlink(missing_ok=True)
+
+
+def _door(path: Path) -> socket.socket:
+    """A socket at `path`, in place of one that another process left. Raises OSError."""
+    path.unlink(missing_ok=True)
     door = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
     old = os.umask(0o177)
     try:
         door.bind(str(path))
-    except OSError as error:
+    except OSError:
         door.close()
-        raise PermanentError(
-            f"the control socket {path} can't be made: {error.strerror or error}; "
-            "a shorter state_dir on a local disk helps",
-            subject=str(path),
-        ) from error
+        raise
     finally:
         os.umask(old)
-    server = await asyncio.start_unix_server(serve, sock=door, limit=LINE_LIMIT_BYTES, backlog=CLIENTS_MOST)
-    try:
-        yield path
-    finally:
-        server.close()
-        for task in tuple(clients):
-            task.cancel()
-        await asyncio.gather(*clients, return_exceptions=True)
-        await server.wait_closed()
-        path.unlink(missing_ok=True)
+    return door
 
 
 async def _talk(

@@ -182,12 +182,18 @@ class Journal:
         self.close()
 
     def _hold_folder(self) -> int:
-        """Lock the folder for this process; the kernel lets go when the process ends, however it ends."""
+        """Lock the folder for this process; the kernel lets go when the process ends, however it ends.
+
+        A disk that can only be read any more is enough where a site ran before: somebody must switch off
+        what has power.
+        """
         try:
             self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
             lock = os.open(self.folder / LOCK, os.O_RDWR | os.O_CREAT, 0o600)
         except OSError as error:
-            raise self._unwritable(error) from error
+            if error.errno != errno.EROFS or not (self.folder / LOCK).exists():
+                raise self._unwritable(error) from error
+            lock = os.open(self.folder / LOCK, os.O_RDONLY)
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:

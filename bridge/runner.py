@@ -197,6 +197,7 @@ class Runner:
 
     async def keep(self) -> None:
         """The journal's task, for ever: write the newest safety state, then let go what waited for it."""
+        told = ""  # once: what is tried each few seconds would fill the log of a full disk
         while True:
             await self._keep_asked.wait()
             self._keep_asked.clear()
@@ -206,7 +207,9 @@ class Runner:
             try:
                 await asyncio.to_thread(self._keeper.write, effect.safety)
             except TransientError as error:
-                _log.error("journal.unwritable", detail=str(error))
+                log = _log.debug if str(error) == told else _log.error
+                log("journal.unwritable", detail=str(error))
+                told = str(error)
                 self._let_go(effect.id, kept=False)
                 self.feed([EffectDone(effect.id, False, str(error))])
             except Exception as error:
@@ -214,6 +217,9 @@ class Runner:
                 self._let_go(effect.id, kept=False)
                 self.feed([EffectDone(effect.id, False, f"{type(error).__name__}: {error}")])
             else:
+                if told:
+                    _log.info("journal.writable")
+                    told = ""
                 self._kept_id = max(self._kept_id, effect.id)
                 self._let_go(effect.id, kept=True)
                 self.feed([EffectDone(effect.id, True)])

@@ -2,6 +2,9 @@
 
 import shutil
 import subprocess
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -120,6 +123,51 @@ def test_disk_full(tmp_path: Path) -> None:
             wait_for(lambda: "Ann" in rig.recorder.value("mast/2", "hold"), what="the hold after a crash")
     finally:
         subprocess.run(["umount", "-l", str(disk)], check=True)
+
+
+@contextmanager
+def only_read(folder: Path) -> Iterator[None]:
+    """What a worn card does to its files: whoever opens one can only read it."""
+    mounts = (["--bind", str(folder), str(folder)], ["-o", "remount,bind,ro", str(folder)])
+    done = [subprocess.run(["mount", *one], capture_output=True, check=False) for one in mounts]
+    try:
+        if any(one.returncode for one in done):
+            pytest.skip(f"can't mount a folder to be read only: {done[0].stderr.decode().strip()}")
+        yield
+    finally:
+        if not done[0].returncode:
+            subprocess.run(["umount", "-l", str(folder)], check=True)
+
+
+def test_disk_that_can_only_be_read(tmp_path: Path) -> None:
+    """A process killed there starts all the same: ports go dark on time, holds act, and all is told."""
+    with site(tmp_path) as rig:
+        rig.plan_night((1, 12))
+        rig.start()
+        assert rig.ask("hold", "mast/2", "Ann")["accepted"]
+        rig.wait_lit(("eave/1", "eave/2", "mast/1"))
+        fault = f"homie/5/{SITE}/$alert/journal-fault"
+        with only_read(rig.state_dir):
+            rig.kill()
+            rig.start(wait=False)  # without a control socket
+            wait_for(
+                lambda: b"Read-only" in rig.recorder.latest.get(fault, b""), what="the alert of the disk"
+            )
+            assert "Ann" in rig.recorder.value("mast/2", "hold")
+            rig.recorder.ask("eave/1", "add-hold", "Ben")
+            wait_for(lambda: "Ben" in rig.recorder.value("eave/1", "hold"), what="the hold by MQTT")
+            answer = partial(rig.recorder.value, "eave/1", "last-answer")
+            wait_for(lambda: "can't be written to disk" in answer(), what="the answer with its warning")
+            rig.at(0, end=True)
+            rig.wait_dark()
+        wait_for(lambda: rig.events("journal.writable"), 15, what="the journal on disk after all")
+        assert "Ben" in (rig.state_dir / "journal.a").read_text()
+        wait_for(lambda: rig.events("control.open"), 15, what="the control socket")
+        assert rig.ask("acknowledge", "", "journal-fault")["accepted"]
+        wait_for(lambda: not rig.recorder.latest[fault], what="the end of the alert")
+        assert len(rig.events("journal.unwritable")) == 1, "told once, not at each attempt"
+        rig.wait_agreed()
+        rig.judge()
 
 
 def test_damaged_store(tmp_path: Path) -> None:
