@@ -305,6 +305,7 @@ def restore(step: Step, event: Restored) -> None:
         conditions.raise_(step, site, Condition.JOURNAL_FAULT, detail=text)
         if step.plan.hold_when_journal_lost:
             site.holds = (*site.holds, Hold(site.target, JOURNAL_HOLDER, step.now.utc))
+            step.must_keep()
             step.effects.append(
                 Remark(
                     "error",
@@ -315,7 +316,7 @@ def restore(step: Step, event: Restored) -> None:
     tell_holds(step)
     site.restored = True
     if not first:
-        step.must_keep()  # at once, so that a disk that takes nothing is told before anything hangs on it
+        step.keep_anew()  # so that a disk that takes nothing is told before anything hangs on it
     step.show_dirty = step.site_dirty = True
     step.look_at_all()
 

@@ -285,6 +285,8 @@ def _work(step: Step, due: list[str]) -> None:
             conditions.pass_nuisances(step)
         elif key == KEEP_TIMER and site.unkept_id is not None:
             step.must_keep()
+        elif key == KEEP_TIMER and conditions.is_active(site, Condition.JOURNAL_FAULT):
+            step.keep_anew()
         elif key.startswith(nights.TIMER):
             nights.timer(step, PortId(key.removeprefix(nights.TIMER)))
         elif key.startswith(GATE_TIMER):

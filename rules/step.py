@@ -151,10 +151,14 @@ class Step:
         return number
 
     def must_keep(self) -> int:
-        """Say that the safety state changed; the id of the `Persist` that will carry it."""
+        """Say that the safety state changed; the id of the `Persist` of it; power waits for it."""
+        self.site.unkept_id = self.keep_anew()
+        return self.site.unkept_id
+
+    def keep_anew(self) -> int:
+        """Have the safety state written though it may be on disk already; the id of the `Persist`."""
         if self.keep is None:
             self.keep = self.new_id()
-            self.site.unkept_id = self.keep
         return self.keep
 
     def look_at(self, port: PortState, *, feeds: bool = False) -> None:

@@ -160,6 +160,12 @@ def pass_nuisances(step: Step) -> None:
                 step.timers.at(step.now.monotonic_s + CHATTER_WINDOW_S, NUISANCE_TIMER)
 
 
+def is_active(part: Part, condition: Condition) -> bool:
+    """Whether the condition is true now, as far as is known."""
+    known = part.alarms.get(condition)
+    return known is not None and known.active
+
+
 def return_(step: Step, part: Part, condition: Condition) -> None:
     """The condition is no longer true; nothing happens if it was not."""
     known = part.alarms.get(condition)

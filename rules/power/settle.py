@@ -180,6 +180,8 @@ def settle(step: Step, port: PortState) -> None:
 
 
 def _waiting_words(step: Step, port: PortState) -> str:
+    if port.verdict.power and port.seen_power is not True and switching.waits_for_journal(step):
+        return "Off: waits until the safety journal can be written to disk."
     if not switching.waits_after_losses(step, port):
         return ""
     name = controller_of(port.plan.id)

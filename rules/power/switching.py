@@ -9,7 +9,8 @@
 """
 
 from rules.door import CommandResult, Outcome, Record, Switch
-from rules.ports import controller_of
+from rules.faults import conditions
+from rules.ports import Condition, controller_of
 from rules.power import losses, reclose
 from rules.power.demand import SAFETY_RULES
 from rules.power.reclose import ReclosePhase
@@ -114,8 +115,13 @@ def _drive_on(step: Step, port: PortState, pending: Pending | None) -> None:
 
 
 def may_turn_on(step: Step, port: PortState) -> bool:
-    """Whether an ON may be given by what is known now: fresh, off, not tripped, no unexpected error about."""
+    """Whether an ON may be given by what is known now: fresh, off, not tripped, no unexpected error about.
+
+    Nor anything that could not be written to disk.
+    """
     if step.now.monotonic_s < step.site.fault_until_s or not is_fresh(step, port):
+        return False
+    if waits_for_journal(step):
         return False
     if port.reading_s < port.on_wait_s:
         return False
@@ -246,6 +252,12 @@ def last_on_s(port: PortState) -> float:
     """When an ON was last given to `port`, or done [monotonic s]."""
     pending = port.pending
     return max(port.on_done_s, pending.given_s if pending is not None and pending.power else NEVER_S)
+
+
+def waits_for_journal(step: Step) -> bool:
+    """Whether something could not be written to disk, for which power must wait."""
+    site = step.site
+    return site.unkept_id is not None and conditions.is_active(site, Condition.JOURNAL_FAULT)
 
 
 def waits_after_losses(step: Step, port: PortState) -> bool:

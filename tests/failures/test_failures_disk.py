@@ -90,7 +90,7 @@ def test_disk_full(tmp_path: Path) -> None:
     try:
         with site(tmp_path) as rig:
             rig.state_dir = disk / "state"
-            rig.plan_night((1, 8))
+            rig.plan_night((1, 14))
             rig.start()
             rig.wait_lit()
             filler = disk / "filler"
@@ -108,6 +108,9 @@ def test_disk_full(tmp_path: Path) -> None:
                 lambda: f"homie/5/{SITE}/$alert/journal-fault" in rig.recorder.latest,
                 what="the alert of the disk",
             )
+            rig.crash()
+            rig.wait_lit(("eave/1", "eave/2", "mast/1", "mast/2"))  # the hold was never on disk, as was said
+            assert rig.ask("hold", "mast/2", "Ann")["accepted"]
             filler.unlink()
             wait_for(
                 lambda: "Ann" in (rig.state_dir / "journal.a").read_text(),

@@ -278,21 +278,6 @@ def test_a_show_can_be_started_and_ended_early() -> None:
     assert not world.ask(Verb.START_SHOW, "", "nonsense").accepted
 
 
-def test_a_start_keeps_at_once_what_it_found() -> None:
-    """A start writes the journal at once: a disk that takes nothing is told before anything hangs on it."""
-    world = World(site_plan(ports=1), poll_s=5.0)
-    world.start()
-    assert world.ask(Verb.HOLD, "c1/1", "Ann").accepted
-    again = World(site_plan(ports=1), poll_s=5.0)
-    again.persist_ok = False
-    again.start(Origin.JOURNAL, world.kept)
-    again.run(1)
-    assert Condition.JOURNAL_FAULT in again.engine.state.alarms
-    again.persist_ok = True
-    again.run(10)
-    assert again.kept == world.kept
-
-
 @pytest.mark.parametrize("rebooted", [False, True])
 def test_a_show_a_person_ended_stays_ended_over_a_restart(rebooted: bool) -> None:
     """What a person ended tonight stays dark though the process begins anew; tomorrow it runs."""
