@@ -29,7 +29,7 @@ from bridge.site.reload import Reload
 from bridge.site.requests import Requests
 from bridge.site.show_data import ShowData
 from bridge.site.start import Kept, true_origin
-from bridge.site.stopping import STOP_LIMIT_S, darken, end_count
+from bridge.site.stopping import STOP_LIMIT_S, darken, end_jobs
 from bridge.watchdog import Notifier, attend
 from rules.door import (
     Alert,
@@ -224,7 +224,7 @@ class App:
 
     async def _end(self, attending: list[asyncio.Task[None]], notifier: Notifier) -> None:
         """The last step, and the last word at the broker."""
-        await end_count(self.jobs.counts, self.mirror)
+        await end_jobs(self.jobs, self.runner)
         notifier.tell(STOPPING=1, STATUS="Stopping.")
         # Another process that is active keeps the ports as they are.
         power_off = self.configuration.settings.site.at_stop == "off" and not self._yielded

@@ -195,13 +195,13 @@ async def _follow(
 ) -> None:
     """Pass on answers until the last, or until the other side says or sends anything more, or leaves."""
     gone = asyncio.create_task(reader.read(1), name="control.gone")
+    waits: list[asyncio.Future[Any]] = [gone]
     try:
         while True:
             coming = asyncio.ensure_future(anext(answers, None))
-            await asyncio.wait({gone, coming}, return_when=asyncio.FIRST_COMPLETED)
+            waits[1:] = [coming]
+            await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
             if not coming.done():
-                coming.cancel()
-                await asyncio.gather(coming, return_exceptions=True)
                 return
             try:
                 answer = coming.result()
@@ -214,8 +214,9 @@ async def _follow(
     except ConnectionError:
         return
     finally:
-        gone.cancel()
-        await asyncio.gather(gone, return_exceptions=True)
+        for wait in waits:  # also where the process ends meanwhile: what runs can't be closed
+            wait.cancel()
+        await asyncio.gather(*waits, return_exceptions=True)
         await answers.aclose()
 
 

@@ -89,12 +89,12 @@ class HwmonController(PollingController):
         if not missing:
             return []
         # Walking the tree touches files that may block, like any other: one thread at most.
-        if self._search is None:
-            self._search = in_thread(lambda: self._find(missing))
-        await asyncio.wait({self._search}, timeout=self.reach.timeout_s)
-        if not self._search.done():
+        search = self._search = self._search or in_thread(lambda: self._find(missing))
+        await asyncio.wait({search}, timeout=self.reach.timeout_s)
+        if not search.done():
             return [f"the files below {self._root} block"]
-        search, self._search = self._search, None
+        if self._search is search:  # a poll and commands may have waited for the same one
+            self._search = None
         return search.result()
 
     def _find(self, numbers: list[int]) -> list[str]:
@@ -242,7 +242,8 @@ class HwmonController(PollingController):
     # ------------------------------------------------------------ switching
 
     async def _send(self, number: int, power: bool, *, clear: bool) -> Verdict:
-        await self._bind()
+        if number not in self._bound:
+            await self._bind()
         bound = self._bound.get(number)
         if bound is None or bound.spec.switch is None:
             return Outcome.NOT_SENT, f"the switch file of port {number} of {self.id} is not there."

@@ -58,6 +58,7 @@ class Tries:
         self._news = asyncio.Event()
         self._name = ""
         self._ended = ""
+        self._feeds: tuple[PortId, ...] = ()
 
     def readings(self, readings: list[Reading]) -> None:
         """Hand over readings while a port is tried."""
@@ -71,6 +72,15 @@ class Tries:
             self._ended = effect.reason
             self._news.set()
 
+    def close(self) -> tuple[PortId, ...]:
+        """End the proof that goes on and give its ports back, whoever watches; which they are."""
+        if not self._name:
+            return ()
+        self._ended = "duskward is stopping."
+        self._news.set()
+        self._feed([JobChanged(self._name, self._feeds, None)])
+        return self._feeds
+
     async def run(self, plan: SitePlan, port: PortId, controller: Controller) -> AsyncGenerator[Line, None]:
         """Try `port`; lines as `Trial.run` gives them."""
         if self._name:
@@ -80,7 +90,7 @@ class Tries:
         self._name, self._ended = f"trying {one.name}", ""
         self._newest = {}
         prop = next((prop for prop in plan.props.values() if port in prop.fed_by), None)
-        feeds = tuple(prop.fed_by) if prop is not None else (port,)
+        feeds = self._feeds = tuple(prop.fed_by) if prop is not None else (port,)
         until_s = self._monotonic_s() + TRY_LIMIT_S
         every_s = plan.controllers[controller_of(port)].every_s
 

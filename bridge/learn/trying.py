@@ -61,7 +61,7 @@ class Trial:
                 "map one of them first."
             )
             return
-        proven = True
+        proven, stopped = True, ""
         try:
             await self._listen()
             for place, on in enumerate((False, True, False)):
@@ -72,11 +72,13 @@ class Trial:
                     break
             self.well = proven
         except (TrialStopped, TransientError) as stop:
-            yield _refused(f"{self.port} is not proven: {stop}")
-            return
+            stopped = f"{self.port} is not proven: {stop}"
         finally:
             if self.commanded:
                 await self._give_back()
+        if stopped:
+            yield _refused(stopped)
+            return
         text = f"{self.port} ({self.name}) follows its commands, and no other port did."
         if self.findings or not proven:
             proven = False

@@ -59,6 +59,11 @@ class Jobs:
             self.counts.ended(effect)
             self._tries.ended(effect)
 
+    async def close(self) -> list[PortId]:
+        """End what goes on and give its ports back; which they are."""
+        counted = await self.counts.close()
+        return [*self._tries.close(), *([] if counted is None else [counted])]
+
     def _port(self, request: Mapping[str, Any]) -> PortId | None:
         target = named(self._configuration.plan, str(request.get("target") or ""))
         return PortId(target.id) if target is not None and target.kind is TargetKind.PORT else None

@@ -1,6 +1,5 @@
 """What was last told, kept for whoever asks the process itself; alerts and remarks also go to the log."""
 
-import asyncio
 import logging
 from collections.abc import Callable
 from datetime import datetime
@@ -27,7 +26,6 @@ class Mirror:
         """What was last published, by target; alerts as ``alert CODE``."""
         self.lit: dict[str, set[str]] = {}
         """Ports that have power, by controller."""
-        self._news = asyncio.Event()
 
     def take(self, effect: Publish | Alert | Presence | Remark | Answer) -> None:
         """Keep what is told."""
@@ -56,7 +54,6 @@ class Mirror:
             told.pop(name, None)
         else:
             told[name] = value
-        self._news.set()
         if self.on_told is not None:
             self.on_told(target, name, value)
 
@@ -78,12 +75,6 @@ class Mirror:
         if effect.property == "power" and target.kind is TargetKind.PORT:
             lit = self.lit.setdefault(controller_of(PortId(target.id)), set())
             lit.add(target.id) if effect.value else lit.discard(target.id)
-
-    async def until_dark(self, port: PortId) -> None:
-        """Wait until `port` is told without power."""
-        while self.told.get(Target(TargetKind.PORT, port), {}).get("power"):
-            self._news.clear()
-            await self._news.wait()
 
     def headline(self, plan: SitePlan, *, connected: bool) -> str:
         """How the site is, in one line. connected: to the broker."""

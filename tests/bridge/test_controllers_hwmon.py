@@ -366,3 +366,24 @@ def test_five_files_that_fail_in_five_ways(tmp_path, monkeypatch):
             await controller.close()
 
     run_async(check())
+
+
+def test_a_missing_chip_does_not_break_commands_given_together(tmp_path):
+    """Ports whose chip is there take commands given at once, while another port's chip is not found."""
+    tree = Tree(tmp_path / "sys")
+    tree.chip(0, "i2c-1/1-0040", {"curr1_input": "100", "label": "left", "s1": "0", "s2": "0"})
+    there, gone = {"label": "left"}, {"label": "gone"}
+    ports = {
+        n: {"chip": there, "current": "curr1", "switch": {"file": f"s{n}", "on": "1", "off": "0"}}
+        for n in (1, 2)
+    } | {3: {"chip": gone, "current": "curr1"}}
+
+    async def go():
+        controller = controller_of(mapping(tree.root, ports), 3)
+        try:
+            both = await asyncio.gather(*(controller.command(n, True) for n in (1, 2)), controller.read())
+        finally:
+            await controller.close()
+        return both[:2]
+
+    assert [outcome for outcome, _ in run_async(go())] == [Outcome.ACCEPTED] * 2

@@ -344,6 +344,38 @@ def test_who_leaves_gives_the_port_back(tmp_path, site_id, broker):
     run_async(scenario())
 
 
+def test_a_process_that_ends_meanwhile_leaves_the_port_dark(tmp_path, site_id, broker):
+    """A proof gives its port back before the process ends, also where ports stay as they are at a stop."""
+
+    async def scenario():
+        async with running(tmp_path, site_id, broker) as (app, site, _):
+            async for line in control.follow(app.folder, {"verb": "try", "target": ONE}):
+                if line.get("step", "").startswith("on"):
+                    assert site.truth(ONE).power
+                    app.stop()
+                if "accepted" in line:
+                    assert not line["accepted"]
+                    assert "stopping" in line["text"]
+        assert not site.truth(ONE).power
+
+    run_async(scenario())
+
+
+def test_a_process_that_ends_before_the_power_was_read_leaves_the_port_dark(tmp_path, site_id, broker):
+    """The OFF of a proof's port is carried out before the process ends, though its ON was not read yet."""
+
+    async def scenario():
+        async with running(tmp_path, site_id, broker, every="1 s") as (app, site, _):
+            asking = asyncio.create_task(asked(app))
+            await until(lambda: site.truth(ONE).power, 20)
+            app.stop()
+            lines = await asking
+            assert not lines[-1]["accepted"], lines
+        assert not site.truth(ONE).power
+
+    run_async(scenario())
+
+
 def test_a_hold_takes_the_port_back_at_once(tmp_path, site_id, broker):
     """A hold that comes while the port is tried ends the proof, and the port is dead."""
 
