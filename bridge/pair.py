@@ -19,11 +19,13 @@ import json
 import os
 import secrets
 import socket
+import threading
 import time
 from collections import deque
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -34,6 +36,7 @@ from bridge.journal import Journal, safety_from_json, safety_to_json
 from bridge.mqtt.link import Link, LinkSettings
 from bridge.presence import SAY_AGAIN_S, Presence
 from bridge.readiness import Readiness, Seen
+from bridge.threads import in_thread
 from rules.pairing import SILENT_S, STALE_S, Decision, Heard, Own, Partner, Role, decide
 from rules.safety import SafetyState
 
@@ -95,7 +98,9 @@ class Pair:
         self.copy, self.stale = own.number, own.stale
         self._alone = own.alone
         """The partner is not known to have our newest copy."""
-        self._folder = folder
+        self._copies = _CopyFile(folder)
+        self._copy_file: asyncio.Future[None] | None = None
+        """The newest writing of it."""
         self._journal = journal
         self._on_yield = on_yield
         self._on_inherit = on_inherit
@@ -180,6 +185,8 @@ class Pair:
                 task.cancel()
             await asyncio.gather(*tasks, *listeners, return_exceptions=True)
             await server.wait_closed()
+            if self._copy_file is not None:
+                await asyncio.wait({self._copy_file}, timeout=KEPT_LIMIT_S)
 
     async def until_active(self) -> tuple[SafetyState | None, bool]:
         """Wait until this side is active; the partner's newest state, if any, and whether it is stale.
@@ -483,22 +490,18 @@ class Pair:
 
     # ------------------------------------------------------------ copies
 
-    def _write_copy(self) -> None:
-        path = self._folder / COPY_FILE
-        new = path.with_suffix(".new")
-        try:
-            with new.open("w") as file:
-                json.dump({"copy": self.copy, "stale": self.stale, "alone": self._alone}, file)
-                file.flush()
-                os.fsync(file.fileno())
-            new.replace(path)
-        except OSError as error:
-            _log.error("pair.copy_unwritable", why=str(error))
+    def _write_copy(self) -> asyncio.Future[None]:
+        """Write what is known of our copy, in a thread: a disk that hangs must not silence the line."""
+        document = {"copy": self.copy, "stale": self.stale, "alone": self._alone}
+        self._copy_file = in_thread(
+            partial(self._copies.write, document, time.monotonic()), left_behind=False
+        )
+        return self._copy_file
 
     async def _take_copy(self, copy: int, safety: SafetyState) -> None:
-        await asyncio.to_thread(self._journal.write, safety)
+        await in_thread(lambda: self._journal.write(safety), left_behind=False)
         self.copy, self.stale, self._alone, self._safety = copy, False, False, safety
-        self._write_copy()
+        await self._write_copy()
 
     async def keep(self, safety: SafetyState) -> None:
         """After our own journal has it: give the partner its copy, and wait for its word.
@@ -506,11 +509,10 @@ class Pair:
         Returns late rather than never: a partner that does not answer has a stale copy by then.
         """
         self.copy += 1
-        self._safety = safety
+        copy, self._safety = self.copy, safety
         self.stale, self._alone = False, True
-        self._write_copy()
+        await self._write_copy()
         self._say_number()
-        copy = self.copy
         self._send(self._state("keep"))
         now_s = time.monotonic()
         heard = self._last_heard(now_s)
@@ -543,7 +545,9 @@ class PairKeeper:
         try:
             self._journal.write(safety)
         finally:
-            asyncio.run_coroutine_threadsafe(self._pair.keep(safety), self._loop).result()
+            given = asyncio.run_coroutine_threadsafe(self._pair.keep(safety), self._loop)
+            with suppress(TimeoutError):  # the loop is just ending: this thread must end as well
+                given.result(2 * KEPT_LIMIT_S)
 
 
 def filters_of(base: str) -> tuple[str, ...]:
@@ -560,6 +564,31 @@ def _give_up_early(writer: asyncio.StreamWriter) -> None:
 def _heard_in(beat: dict[str, Any]) -> Heard:
     """What a beat says, at the moment it says it. Raises one of `_NO_MESSAGE`."""
     return Heard(Role(beat["role"]), float(beat["active_for_s"]), 0.0, int(beat["copy"]), str(beat["name"]))
+
+
+class _CopyFile:
+    """What the folder says of our copy, replaced whole. `write` is called in threads."""
+
+    def __init__(self, folder: Path) -> None:
+        self._path = folder / COPY_FILE
+        self._busy = threading.Lock()
+        self._newest_s = float("-inf")
+
+    def write(self, document: dict[str, Any], at_s: float) -> None:
+        """Put `document`, true at `at_s` [monotonic s], on disk, unless a newer one is there."""
+        with self._busy:
+            if at_s < self._newest_s:
+                return
+            self._newest_s = at_s
+            new = self._path.with_suffix(".new")
+            try:
+                with new.open("w") as file:
+                    json.dump(document, file)
+                    file.flush()
+                    os.fsync(file.fileno())
+                new.replace(self._path)
+            except OSError as error:
+                _log.error("pair.copy_unwritable", why=str(error))
 
 
 class _OwnCopy(NamedTuple):

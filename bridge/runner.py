@@ -8,6 +8,7 @@ and told as a condition; the others go on.
 import asyncio
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Protocol
 
 import structlog
@@ -15,6 +16,7 @@ import structlog
 from bridge.clock import Clock
 from bridge.controllers.base import Controller
 from bridge.errors import TransientError
+from bridge.threads import in_thread
 from rules.door import (
     Adopted,
     Alert,
@@ -205,7 +207,7 @@ class Runner:
             if effect is None:
                 continue
             try:
-                await asyncio.to_thread(self._keeper.write, effect.safety)
+                await in_thread(partial(self._keeper.write, effect.safety), left_behind=False)
             except TransientError as error:
                 log = _log.debug if str(error) == told else _log.error
                 log("journal.unwritable", detail=str(error))

@@ -9,11 +9,10 @@ There are never more lost threads than blocking files.
 import asyncio
 import os
 import threading
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import TypeVar, cast
 
-T = TypeVar("T")
+from bridge.threads import in_thread, tell
 
 _LONGEST_BYTES = 4096  # the kernel gives one page at most
 _SIDE_BY_SIDE = 8
@@ -115,7 +114,7 @@ class FileReader:
                     self._blocked.discard(path)
                     return
                 work.results[path] = content
-        _tell(work.loop, work.done.set)
+        tell(work.loop, work.done.set)
 
 
 def read_small(path: str) -> bytes:
@@ -129,14 +128,6 @@ def read_small(path: str) -> bytes:
 
 def _blocked(path: str) -> BlockedError:
     return BlockedError(f"{path} blocks")
-
-
-def _tell(loop: asyncio.AbstractEventLoop, what: Callable[[], None]) -> None:
-    """Run `what` on the loop, unless that has ended meanwhile."""
-    try:
-        loop.call_soon_threadsafe(what)
-    except RuntimeError:  # the loop is closed: nobody waits any more
-        return
 
 
 class FileWriter:
@@ -178,28 +169,3 @@ def write_small(path: str, text: str) -> None:
         os.write(descriptor, text.encode())
     finally:
         os.close(descriptor)
-
-
-def in_thread(work: Callable[[], T]) -> asyncio.Future[T]:
-    """Run `work` in a daemon thread of its own, which may be left behind."""
-    loop = asyncio.get_running_loop()
-    done: asyncio.Future[T] = loop.create_future()
-
-    def finish(result: T | None, error: Exception | None) -> None:
-        if done.done():
-            return
-        if error is not None:
-            done.set_exception(error)
-        else:
-            done.set_result(cast("T", result))
-
-    def run() -> None:
-        result, error = None, None
-        try:
-            result = work()
-        except Exception as met:  # noqa: BLE001 - handed over to whoever waits on the loop
-            error = met
-        _tell(loop, lambda: finish(result, error))
-
-    threading.Thread(target=run, name="duskward files", daemon=True).start()
-    return done

@@ -24,8 +24,9 @@ from bridge.controllers.base import (
     UnreachableError,
     Verdict,
 )
-from bridge.controllers.files import BlockedError, Content, FileReader, FileWriter, in_thread, read_small
+from bridge.controllers.files import BlockedError, Content, FileReader, FileWriter, read_small
 from bridge.controllers.table import FINITE
+from bridge.threads import in_thread
 from rules.door import Outcome
 from rules.ports import Abilities, Reading, port_id
 

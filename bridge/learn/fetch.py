@@ -277,7 +277,8 @@ async def scan(root: Path) -> dict[str, str]:
 
     Raises PermanentError when there is no ``class/hwmon`` below `root`.
     """
-    from bridge.controllers.files import FileReader, in_thread  # noqa: PLC0415
+    from bridge.controllers.files import FileReader  # noqa: PLC0415
+    from bridge.threads import in_thread  # noqa: PLC0415
 
     real, paths = await asyncio.wait_for(in_thread(lambda: (root.resolve(), _paths(root))), 10.0)
     contents = await FileReader(0.5).read(f"{real}/{path}" for path in paths)

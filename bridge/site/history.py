@@ -12,6 +12,7 @@ import structlog
 from bridge.history.store import Loaded, NewsKind, Store, StoreNews
 from bridge.site.configuration import Configuration
 from bridge.site.folder import HISTORY
+from bridge.threads import in_thread
 from rules.door import BaselineLoaded, CountersLoaded, EnergyLoaded, Event, LearnedLoaded, Record
 from rules.ports import Condition
 
@@ -52,11 +53,11 @@ class History:
 
     async def start(self) -> None:
         """Open the file, or a new one where it can't be used, and read what it knows."""
-        self._loaded = await asyncio.to_thread(self.store.start)
+        self._loaded = await in_thread(self.store.start)
 
     async def close(self, limit_s: float) -> None:
         """Write what is left, for at most so long [s]."""
-        await asyncio.to_thread(self.store.close, limit_s)
+        await in_thread(lambda: self.store.close(limit_s))
 
     def known(self) -> list[Event]:
         """What it knew of this site, as events. A port that a whole history never saw is new."""

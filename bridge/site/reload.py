@@ -9,6 +9,7 @@ listeners follow.
 import asyncio
 from collections.abc import Callable
 from contextlib import suppress
+from functools import partial
 
 import structlog
 
@@ -18,6 +19,7 @@ from bridge.errors import PermanentError, TransientError
 from bridge.site.configuration import Configuration
 from bridge.site.controllers import Controllers
 from bridge.site.files import WATCH_FILES_S, calendars, read_calendars, stamps
+from bridge.threads import in_thread
 from rules.door import Adopted, Configured, Event
 from rules.plan import SitePlan
 
@@ -74,7 +76,7 @@ class Reload:
                 await asyncio.wait_for(asked.wait(), WATCH_FILES_S)
             everything = asked.is_set()
             asked.clear()
-            now = await asyncio.to_thread(stamps, self._paths())
+            now = await in_thread(partial(stamps, self._paths()))
             changed = {path for path in now if now[path] != known.get(path)}
             known = now
             own = self._own_paths()

@@ -17,6 +17,7 @@ from bridge.site.configuration import Configuration
 from bridge.site.files import WATCH_FILES_S, stamps
 from bridge.site.links import GOODBYE_LIMIT_S, tls_of
 from bridge.site.start import Kept
+from bridge.threads import in_thread
 from bridge.watchdog import Notifier, attend
 from rules.door import Asked, Event, Origin, Verb
 from rules.ports import Condition, Mode, Target, TargetKind
@@ -119,7 +120,7 @@ async def stand_by(
         origin = Origin.LOST
     keeper = PairKeeper(journal, pair, asyncio.get_running_loop())
     try:
-        await asyncio.to_thread(keeper.write, safety)
+        await in_thread(lambda: keeper.write(safety), left_behind=False)
     except TransientError as error:  # a full disk keeps nobody from taking over
         _log.error("journal.unwritable", detail=str(error))
     return Kept(keeper, safety, origin)
@@ -132,10 +133,10 @@ async def file_followed(pair: Pair, file: Path) -> AsyncIterator[None]:
     async def follow() -> None:
         known = None
         while True:
-            now = await asyncio.to_thread(stamps, [str(file)])
+            now = await in_thread(lambda: stamps([str(file)]))
             if now != known:
                 known = now
-                pair.file = await asyncio.to_thread(fingerprint, file)
+                pair.file = await in_thread(lambda: fingerprint(file))
             await asyncio.sleep(WATCH_FILES_S)
 
     task = asyncio.create_task(follow(), name="pair file")

@@ -9,6 +9,7 @@ from bridge.errors import TransientError
 from bridge.journal import Journal
 from bridge.runner import Keeper
 from bridge.site.broker import BrokerSide
+from bridge.threads import in_thread
 from rules.door import Origin
 from rules.safety import SafetyState
 
@@ -41,7 +42,7 @@ async def true_origin(kept: Kept, journal: Journal, broker: BrokerSide, stopped:
     if broker.knows_site:
         return Origin.LOST
     try:
-        await asyncio.to_thread(journal.write, kept.safety)
+        await in_thread(lambda: journal.write(kept.safety), left_behind=False)
     except TransientError as error:
         _log.error("journal.unwritable", detail=str(error))
     return kept.origin

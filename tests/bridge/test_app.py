@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import threading
 from datetime import UTC, datetime
 from functools import partial
 
@@ -354,5 +355,26 @@ def test_energy_goes_on_over_restarts(broker, site_id, tmp_path):
             await until(lambda: app.told.get(port, {}).get("energy") is not None)
             assert app.told[port]["energy"] >= before
         assert before > 0
+
+    run_async(go())
+
+
+def test_names_nobody_answers_for_keep_no_request_waiting(broker, site_id, tmp_path):
+    """A hold is kept and answered while every thread of the loop waits, as for names of boxes that are off.
+
+    asyncio looks names up (getaddrinfo(3), seconds each) in the default executor, of a few threads.
+    """
+
+    async def go():
+        async with site(broker, site_id, tmp_path) as (app, *_):
+            answered = threading.Event()
+            loop = asyncio.get_running_loop()
+            lookups = [loop.run_in_executor(None, answered.wait) for _ in range(100)]
+            try:
+                async with asyncio.timeout(5):
+                    assert (await app.ask(Verb.HOLD, Target(TargetKind.PORT, "mast/2"), "Ann")).accepted
+            finally:
+                answered.set()
+                await asyncio.gather(*lookups)
 
     run_async(go())

@@ -2,7 +2,9 @@
 
 import asyncio
 import json
+import os
 import socket
+import threading
 import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import AsyncExitStack, asynccontextmanager
@@ -21,7 +23,7 @@ from bridge.mqtt.link import LinkSettings
 from bridge.pair import Pair, PairKeeper, PairSettings
 from bridge.presence import SAY_AGAIN_S
 from bridge.site.standby import KEEPALIVE_S
-from rules.pairing import Role
+from rules.pairing import SILENT_S, Role
 from rules.ports import Target, TargetKind
 from rules.safety import Hold, SafetyState
 
@@ -425,6 +427,39 @@ def test_a_full_disk_of_its_own_does_not_keep_a_state_from_the_partner(two) -> N
             await until(lambda: two.shed.pair.copy == two.attic.pair.copy, what="shed's copy")
         with Journal(two.shed.folder) as journal:
             assert [hold.holder for hold in journal.read()[0].holds] == ["Ann", "Bo"]
+
+    run_async(story())
+
+
+def test_a_disk_that_hangs_does_not_silence_the_line(two) -> None:
+    """While a disk does not take the copy's number, beats go on: the partner takes nothing over."""
+
+    async def story() -> None:
+        async with two.wired() as stack:
+            await two.both(stack)
+            hangs = two.attic.folder / "pair.new"
+            os.mkfifo(hangs)  # whoever opens it to write waits for one that reads (fifo(7))
+
+            def end() -> None:
+                reader = os.open(hangs, os.O_RDONLY)
+                hangs.unlink()
+                os.close(reader)
+
+            ends = threading.Timer(2 * SILENT_S, end)
+            ends.start()
+            try:
+                keeping = asyncio.create_task(two.attic.keep(held_by("Bob")))
+                longest_s, before_s = 0.0, time.monotonic()
+                while not keeping.done():
+                    await asyncio.sleep(0.02)
+                    now_s = time.monotonic()
+                    longest_s, before_s = max(longest_s, now_s - before_s), now_s
+            finally:
+                await asyncio.to_thread(ends.join)
+            assert longest_s < SILENT_S / 2
+            assert two.attic.is_(Role.ACTIVE)()
+            assert two.shed.is_(Role.STANDBY)()
+            await until(lambda: two.shed.pair.copy == two.attic.pair.copy, what="shed's copy")
 
     run_async(story())
 
