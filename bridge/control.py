@@ -28,7 +28,9 @@ ANSWER_LIMIT_S = 10.0
 CLIENTS_MOST = 8
 """More at once are hung up on: a crowd at this door must not take the controllers' file descriptors."""
 IDLE_LIMIT_S = 60.0
-"""Who asks nothing for this long [s] is hung up on."""
+"""Who asks nothing, or reads nothing of what was answered, for this long [s] is hung up on."""
+UNREAD_LIMIT_S = 0.3
+"""What is not read this long [s] after the end never will be."""
 AGAIN_S = 5.0
 """Where the disk did not take the socket, it is tried again after this long [s]."""
 _PASSING = frozenset({errno.EROFS, errno.ENOSPC, errno.EDQUOT, errno.EIO})
@@ -72,9 +74,7 @@ async def listen(
             return  # the process ends; the library would log it as an error
         finally:
             clients.discard(task)
-            writer.close()
-            with suppress(OSError):
-                await writer.wait_closed()
+            await _hang_up(writer)
 
     servers: list[asyncio.Server] = []
 
@@ -142,7 +142,8 @@ async def _talk(
 ) -> None:
     while True:
         try:
-            line = await asyncio.wait_for(reader.readline(), IDLE_LIMIT_S)
+            async with asyncio.timeout(IDLE_LIMIT_S):
+                line = await reader.readline()
         except (ValueError, ConnectionError, TimeoutError):
             return  # longer than the limit, gone, or silent
         if not line:
@@ -155,16 +156,30 @@ async def _talk(
             return
         else:
             try:
-                answer = await asyncio.wait_for(handler(request), ANSWER_LIMIT_S)
+                async with asyncio.timeout(ANSWER_LIMIT_S):
+                    answer = await handler(request)
             except TimeoutError:
                 answer = {"accepted": False, "text": "No answer in time; ask for the status."}
             except Exception as error:
                 answer = _unexpected(error, str(request.get("verb")))
         writer.write(json.dumps(answer, ensure_ascii=False).encode() + b"\n")
         try:
-            await writer.drain()
-        except ConnectionError:
+            async with asyncio.timeout(IDLE_LIMIT_S):
+                await writer.drain()
+        except (ConnectionError, TimeoutError):
             return
+
+
+async def _hang_up(writer: asyncio.StreamWriter) -> None:
+    """Close after what was said is read, if it is read at all."""
+    writer.close()
+    try:
+        async with asyncio.timeout(UNREAD_LIMIT_S):
+            await writer.wait_closed()
+    except TimeoutError:
+        writer.transport.abort()
+    except OSError:
+        return
 
 
 def _request(line: bytes) -> dict[str, Any] | str:
@@ -210,8 +225,9 @@ async def _follow(
             if answer is None:
                 return
             writer.write(json.dumps(answer, ensure_ascii=False).encode() + b"\n")
-            await writer.drain()
-    except ConnectionError:
+            async with asyncio.timeout(IDLE_LIMIT_S):
+                await writer.drain()
+    except (ConnectionError, TimeoutError):
         return
     finally:
         for wait in waits:  # also where the process ends meanwhile: what runs can't be closed
@@ -268,7 +284,8 @@ async def ask(folder: Path, request: Mapping[str, Any]) -> dict[str, Any]:
     try:
         writer.write(json.dumps(request).encode() + b"\n")
         await writer.drain()
-        line = await asyncio.wait_for(reader.readline(), ANSWER_LIMIT_S + 1)
+        async with asyncio.timeout(ANSWER_LIMIT_S + 1):
+            line = await reader.readline()
     except (TimeoutError, ConnectionError) as error:
         raise TransientError(f"the running process did not answer: {type(error).__name__}") from error
     finally:

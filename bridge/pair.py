@@ -409,7 +409,11 @@ class Pair:
         writer.write(f"{challenge}\n".encode())
         count = answered = 0
         try:
-            while line := await asyncio.wait_for(reader.readline(), 10.0):
+            while True:
+                async with asyncio.timeout(10.0):
+                    line = await reader.readline()
+                if not line:
+                    return
                 count += 1
                 message = self._opened(line, challenge, count)
                 if message is None:

@@ -280,7 +280,8 @@ async def scan(root: Path) -> dict[str, str]:
     from bridge.controllers.files import FileReader  # noqa: PLC0415
     from bridge.threads import in_thread  # noqa: PLC0415
 
-    real, paths = await asyncio.wait_for(in_thread(lambda: (root.resolve(), _paths(root))), 10.0)
+    async with asyncio.timeout(10.0):
+        real, paths = await in_thread(lambda: (root.resolve(), _paths(root)))
     contents = await FileReader(0.5).read(f"{real}/{path}" for path in paths)
     return {
         path: content.decode("utf-8", "replace").strip()

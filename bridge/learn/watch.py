@@ -44,7 +44,8 @@ def _until_stopped(watch_s: float | None) -> Iterator[asyncio.Event]:
 
 async def _pause(stop: asyncio.Event, seconds: float) -> None:
     with contextlib.suppress(TimeoutError):
-        await asyncio.wait_for(stop.wait(), seconds)
+        async with asyncio.timeout(seconds):
+            await stop.wait()
 
 
 class _Marks:

@@ -73,7 +73,8 @@ class Reload:
         known = stamps(self._paths())
         while True:
             with suppress(TimeoutError):
-                await asyncio.wait_for(asked.wait(), WATCH_FILES_S)
+                async with asyncio.timeout(WATCH_FILES_S):
+                    await asked.wait()
             everything = asked.is_set()
             asked.clear()
             now = await in_thread(partial(stamps, self._paths()))

@@ -251,3 +251,25 @@ def test_a_port_that_comes_by_a_reload_is_ready_when_its_values_are_said(broker,
             assert said.index((state, b"init")) < said.index((state, b"ready"))
 
     run_async(go())
+
+
+def test_a_stop_right_after_a_reload_was_asked_for_ends_the_watch(broker, site_id, tmp_path):
+    """Asked to read again and to end in one moment, what watches the files ends.
+
+    On Python 3.11 asyncio.wait_for swallows a cancellation that comes as its wait ends (seen here): then the
+    process never ends.
+    """
+
+    async def go():
+        async with site(broker, site_id, tmp_path) as (app, *_):
+            asked = asyncio.Event()
+            watching = asyncio.create_task(app.reloading.watch(asked))
+            await asyncio.sleep(0.1)
+            asked.set()
+            await asyncio.sleep(0)
+            watching.cancel()
+            done, _ = await asyncio.wait({watching}, timeout=3)
+            watching.cancel()
+            assert done
+
+    run_async(go())

@@ -3,6 +3,7 @@
 import asyncio
 import json
 import stat
+from contextlib import suppress
 
 import pytest
 from support import run_async
@@ -77,6 +78,26 @@ def test_text_that_is_no_unicode_is_refused_at_the_door(tmp_path, caplog, line):
             assert json.loads(await reader.readline())["accepted"] is True
             writer.close()
             await writer.wait_closed()
+
+    run_async(story())
+    assert caplog.text == ""
+
+
+def test_a_client_that_reads_nothing_holds_up_no_stop(tmp_path, caplog):
+    """Who asks for much and does not read it (a terminal halted by Ctrl-Z) is hung up on at the end."""
+
+    async def much(_request):
+        return {"accepted": True, "text": "x" * 2**22}  # more than a socket takes in unread
+
+    async def story():
+        async with asyncio.timeout(10):
+            async with control.listen(tmp_path, much) as path:
+                reader, writer = await asyncio.open_unix_connection(path, limit=1024)
+                writer.write(b'{"verb": "status"}\n')
+                assert await reader.readexactly(1) == b"{"
+            writer.close()
+            with suppress(ConnectionError):
+                await writer.wait_closed()
 
     run_async(story())
     assert caplog.text == ""
