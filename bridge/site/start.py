@@ -16,7 +16,9 @@ from rules.safety import SafetyState
 _log = structlog.get_logger()
 
 KNOWN_SITE_LIMIT_S = 3.0
-"""A start that looks like the first waits at most this long [s] for the broker's word."""
+"""A start that looks like the first waits at most this long [s] for a broker to take it."""
+SLOW_BROKER_LIMIT_S = 12.0
+"""What a broker holds that took it by then is waited for, at most this long [s]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +38,9 @@ async def true_origin(kept: Kept, journal: Journal, broker: BrokerSide, stopped:
     if kept.origin is not Origin.FIRST_START:
         return kept.origin
     waits = [asyncio.ensure_future(event.wait()) for event in (broker.surveyed, stopped)]
-    await asyncio.wait(waits, timeout=KNOWN_SITE_LIMIT_S, return_when=asyncio.FIRST_COMPLETED)
+    done, _ = await asyncio.wait(waits, timeout=KNOWN_SITE_LIMIT_S, return_when=asyncio.FIRST_COMPLETED)
+    if not done and broker.link.connected:
+        await asyncio.wait(waits, timeout=SLOW_BROKER_LIMIT_S, return_when=asyncio.FIRST_COMPLETED)
     for wait in waits:
         wait.cancel()
     if broker.knows_site:

@@ -47,6 +47,20 @@ def test_all_state_lost(tmp_path: Path) -> None:
         rig.judge()
 
 
+def test_all_state_lost_with_the_broker_far_away(tmp_path: Path) -> None:
+    """With its state folder gone the site starts held, though its broker's word takes seconds to come."""
+    with site(tmp_path, relay=True) as rig:
+        rig.plan_night((1, 60))
+        rig.start()
+        wait_for(lambda: rig.recorder.state == "ready", what="a word on the broker")
+        rig.kill()
+        shutil.rmtree(rig.state_dir)
+        rig.relay.delay_s = 0.25  # each way: half a second there and back, as over a mobile network
+        rig.start()
+        held = f"homie/5/{SITE}/site/hold"
+        wait_for(lambda: b"lost-journal" in rig.recorder.latest.get(held, b""), 20.0, what="the hold")
+
+
 def test_journal_torn_before_the_start(tmp_path: Path) -> None:
     """A journal torn at any byte loses nothing with one copy, and with both the site starts held."""
     with site(tmp_path) as rig:
