@@ -146,7 +146,12 @@ class Reload:
         plan: SitePlan,
     ) -> None:
         if earlier is not None:
-            await asyncio.wait({earlier})
+            try:
+                await asyncio.wait({earlier})
+            except asyncio.CancelledError:
+                earlier.cancel()  # it would start what nobody ends
+                await asyncio.wait({earlier})
+                raise
         try:
             await self._controllers.exchange(settings, plan)
         except (PermanentError, TransientError) as error:  # it could be made a moment ago

@@ -273,3 +273,22 @@ def test_a_stop_right_after_a_reload_was_asked_for_ends_the_watch(broker, site_i
             assert done
 
     run_async(go())
+
+
+def test_a_stop_breaks_off_every_exchange_under_way(broker, site_id, tmp_path):
+    """Of two reloads in a row, the first one's exchange ends with the site as well: it would watch anew."""
+
+    async def go():
+        async with site(broker, site_id, tmp_path) as (app, *_):
+            reloading, forever = app.reloading, asyncio.Event()
+            earlier = asyncio.create_task(forever.wait())
+            reloading._exchanging = asyncio.create_task(
+                reloading._exchange(earlier, app.configuration.settings, app.plan)
+            )
+            await asyncio.sleep(0.05)
+            await reloading.stop()
+            ended = earlier.done()
+            forever.set()
+            assert ended
+
+    run_async(go())
