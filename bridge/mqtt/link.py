@@ -275,6 +275,11 @@ class Link:
         self._call(self._on_refused, topic, reason)
         return False
 
+    def _not_heard(self, filter_: str) -> None:
+        self._refuse(
+            filter_, f"the broker does not let us listen to {filter_}: its access rules must allow it"
+        )
+
     def _wait(self, waiting: "_Waiting") -> None:
         topic, payload, retain, qos = waiting
         self._alone.pop(topic, None)
@@ -409,7 +414,7 @@ class Link:
         _log.info("link.connected", broker=self._broker, retained=len(self.retained))
         self._told_end = ""
         for one in refused:
-            self._refuse(one, f"the broker does not let us listen to {one}: its access rules must allow it")
+            self._not_heard(one)
         self._call(self._on_connected)
         if not self._silent:
             self._say_again()
@@ -453,6 +458,9 @@ class Link:
                     await asyncio.wait((wire.ended,), timeout=0.005)
         except TimeoutError:
             _log.warning("link.unacknowledged", count=self.unacknowledged)
+            last = Publication(self.settings.state_topic, b"disconnected", True, 1)
+            if any(waiting.topic == last.topic for waiting in self._pending.values()):
+                wire.publish(last)  # at once, before all that waits: a clean end drops the will
         await wire.close(self.settings.stop_limit_s)
         _log.info("link.stopped")
         self._call(self._on_disconnected, "stopped")
@@ -532,7 +540,8 @@ class Link:
         gathering = _Gathering(tuple(filters), Retained(), began_s)
         self._gathering.append(gathering)
         try:
-            await wire.subscribe(filters, self.settings.connect_limit_s)
+            for one in await wire.subscribe(filters, self.settings.connect_limit_s):
+                self._not_heard(one)
             await wire.there_and_back(self.settings.connect_limit_s)
             gathering.newest_s = time.monotonic()
             end_s, quiet_s = began_s + limit_s, max(quiet_s, gathering.newest_s - began_s)

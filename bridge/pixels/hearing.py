@@ -81,7 +81,7 @@ class Hearing:
         while True:
             try:
                 await self._listen()
-            except PermanentError as error:
+            except (PermanentError, OSError) as error:
                 if str(error) != told:
                     told = str(error)
                     _log.error("show_data.not_heard", detail=told, again_s=AGAIN_S)

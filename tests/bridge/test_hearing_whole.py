@@ -4,8 +4,11 @@ The sender is the library `sacn`, which shares no code with ours.
 """
 
 import asyncio
+import os
+import resource
+import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,9 +17,12 @@ from typing import Any
 import pytest
 import sacn
 import yaml
+from structlog.testing import capture_logs
 from support import LOOPBACK, BrokerAddress, Observer, free_port, run_async, until
 from test_count_whole import ONE, TWO, powered, running
 
+import bridge.pixels.hearing as hearing_task
+from bridge.config.show_data import ListenSettings
 from rules.door import LearnedLoaded
 from rules.ports import PortId, Target, TargetKind
 from rules.show_data import comparison, hearing
@@ -193,3 +199,37 @@ def test_a_port_in_use_is_told_and_nothing_else_suffers(
                 assert held.told(ONE, "power") is False
 
         run_async(scenario())
+
+
+def test_no_file_descriptor_left_is_told_and_tried_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the system gives no socket, that is told and hearing begins when it does; nothing ends by it."""
+    monkeypatch.setattr(hearing_task, "AGAIN_S", 0.05)
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+
+    def descriptors() -> list[int]:
+        return [int(one.name) for one in Path("/proc/self/fd").iterdir()]
+
+    async def scenario() -> None:
+        settings = ListenSettings.model_validate(listening(free_port())["listen"])
+        listener = hearing_task.Hearing(
+            settings, (), {}, feed=lambda _events: None, now_s=time.monotonic, own=b""
+        )
+        highest = max(descriptors())
+        with capture_logs() as logs:
+            resource.setrlimit(resource.RLIMIT_NOFILE, (highest + 1, hard))
+            task = asyncio.create_task(listener.run())
+            held = []
+            try:
+                with suppress(OSError):
+                    while True:
+                        held.append(os.dup(0))
+                await until(lambda: [line for line in logs if line["event"] == "show_data.not_heard"])
+            finally:
+                resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+                for descriptor in held:
+                    os.close(descriptor)
+            await until(lambda: listener.address is not None)
+            task.cancel()
+            await asyncio.wait({task})
+
+    run_async(scenario())

@@ -65,6 +65,23 @@ class Proxy:
             await until(lambda: len(asyncio.all_tasks()) <= 3, what="the end of the proxy")
 
 
+class OneWay(Proxy):
+    """A wire of which only the way back stalls: what is said arrives, its acknowledgements do not."""
+
+    async def _pump(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        if writer is self._writers[0]:
+            await super()._pump(reader, writer)
+            return
+        try:
+            while data := await reader.read(self._piece):
+                writer.write(data)
+                await writer.drain()
+        except ConnectionError:
+            return
+        finally:
+            writer.close()
+
+
 class LateRetained(Proxy):
     """A wire on which each retained message, and all behind it, comes `late_s` later."""
 
@@ -413,6 +430,28 @@ def test_a_congested_broker_gets_the_newest_only(broker, site_id, observe):
                 proxy.flowing.set()
                 await until(lambda: not link.unacknowledged)
                 await until(lambda: len([t for t, v in observer.latest.items() if v == b"99"]) == 200)
+
+    run_async(go())
+
+
+def test_the_last_word_does_not_wait_behind_thousands(broker, site_id):
+    """Who stops while the way back is slow leaves `disconnected` at the broker, and not `ready`."""
+    state = f"homie/5/{site_id}/$state"
+
+    def said():
+        return retained_now(broker.host, broker.port, state).get(state)
+
+    async def go():
+        async with OneWay(broker.host, broker.port).open() as proxy:
+            link = Link(settings(proxy, site_id, stop_limit_s=0.3))
+            async with running(link):
+                link.publish(state, b"ready")
+                await until(lambda: said() == b"ready")
+                await until(lambda: not link.unacknowledged)
+                proxy.flowing.clear()
+                for number in range(1000):
+                    link.publish(f"homie/5/{site_id}/site/p{number}", b"1")
+            await until(lambda: said() == b"disconnected")
 
     run_async(go())
 
