@@ -60,6 +60,13 @@ class WindowSettings(Section):
     @model_validator(mode="after")
     def _hangs_together(self) -> "WindowSettings":
         self._check_rule()
+        restricted = self.season or self.weekdays or self.rule or self.exceptions
+        if self.extra and not restricted:
+            day = f"{self.extra[0]:%m-%d}"
+            refuse(
+                "also adds evenings to a season, weekdays or a rule; without one, it runs every evening "
+                f"of the year; for one evening write season: {{from: {day}, to: {day}}}"
+            )
         for moment, clock, key in self._fallbacks():
             if clock is not None and moment.anchor is Anchor.CLOCK:
                 refuse(f"{key} is a clock time and needs no fallback; leave {key} out of fallback")

@@ -289,6 +289,7 @@ def test_a_whole_file_of_mistakes_is_told_at_once():
         ("[10 s, 1 min]", "[1 s, 2 s, 3 s, 4 s]", r"too much is named here; name at most 3"),
         ("name: Open evening", "name: lantern-walk", r"clash; both would be lantern-walk"),
         ("name: Open evening", "name: 夜祭り", r"no id for topics can be made of this name; add an id"),
+        ("      season: {from: 11-28, to: 01-06}\n      weekdays: [fri-sun, wed]\n      except: [12-24, 2026-12-30]\n", "", r"every evening of the year; for one evening write season: \{from: 11-01, to: 11-01\}"),
         ("timezone: Europe/Dublin", "timezone: europe/dubln", r"did you mean Europe/Dublin\?"),
         ("timezone: Europe/Dublin", "timezone: ../../etc/passwd", r"this time zone is not known"),
         ("latitude: 53.35", "latitude: 153.35", r"out of range; write at most 90"),
