@@ -53,7 +53,9 @@ class Jobs:
     def change(self, effect: CountPixels | JobEnded) -> None:
         """The rules begin a count, or ended a job."""
         if isinstance(effect, CountPixels):
-            self._controllers[controller_of(effect.port)].hurry(COUNT_HURRY_S)
+            controller = self._controllers.get(controller_of(effect.port))
+            if controller is not None:  # else a reload is just exchanging it
+                controller.hurry(COUNT_HURRY_S)
             self.counts.begin(effect, self._configuration.settings, self._configuration.plan)
         else:
             self.counts.ended(effect)
@@ -99,7 +101,11 @@ class Jobs:
         if why := try_refusal(plan, self._told, port):
             yield refused(why)
             return
-        lines = self._tries.run(plan, port, self._controllers[controller_of(port)])
+        controller = self._controllers.get(controller_of(port))
+        if controller is None:
+            yield refused(f"a reload is just exchanging the controller of {port}; ask again.")
+            return
+        lines = self._tries.run(plan, port, controller)
         try:
             async for line in lines:
                 yield line

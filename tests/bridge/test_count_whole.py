@@ -441,3 +441,22 @@ def test_without_a_running_process(tmp_path: Path, site_id: str, broker: BrokerA
         assert "start it with: duskward run FILE" in err.decode()
 
     run_async(scenario())
+
+
+def test_what_is_asked_while_a_reload_exchanges_the_controller_is_answered(
+    tmp_path: Path, site_id: str, broker: BrokerAddress
+) -> None:
+    """A count let in at that moment begins all the same; a proof of a mapping says that it can't."""
+
+    async def scenario() -> None:
+        async with running(tmp_path, site_id, broker) as held:
+            controllers = held.app.runner.controllers
+            taken = controllers.pop("eave")
+            counting = asyncio.create_task(counted(held, ONE))
+            await until(lambda: held.app.jobs.counts._running)
+            (said,) = [line async for line in held.app.jobs._try({"verb": "try", "target": TWO})]
+            assert "exchanging" in said["text"]
+            controllers["eave"] = taken
+            assert str(PIXELS) in (await counting)[-1]["text"]
+
+    run_async(scenario())
