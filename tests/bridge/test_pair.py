@@ -211,7 +211,8 @@ def test_a_line_that_was_silent_for_a_moment_leaves_the_copy_current(two) -> Non
             two.shed.line.through.set()
             await until(lambda: not two.shed.pair.stale, what="the copy being current again")
             assert two.shed.pair.copy == two.attic.pair.copy
-            assert json.loads((two.shed.folder / "pair.json").read_text())["stale"] is False
+            kept = two.shed.folder / "pair.json"
+            await until(lambda: json.loads(kept.read_text())["stale"] is False, what="the word on disk")
 
     run_async(story())
 
