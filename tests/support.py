@@ -142,11 +142,14 @@ def mosquitto_version(program: str) -> str:
 class PrivateBroker:
     """A mosquitto of the test's own: it may be killed, stopped and started again on the same port.
 
-    `lines` are added to its configuration; `anonymous` lets clients in without a name.
+    `lines` are added to its configuration; `anonymous` lets clients in without a name; `queue` is how many
+    messages may wait for a client before it lets go the others, 0 for any number.
     Nothing is kept over a restart unless `lines` say so.
     """
 
-    def __init__(self, folder: Path, lines: Sequence[str] = (), *, anonymous: bool = True) -> None:
+    def __init__(
+        self, folder: Path, lines: Sequence[str] = (), *, anonymous: bool = True, queue: int = 0
+    ) -> None:
         program = mosquitto_program()
         if program is None:
             raise FileNotFoundError("no mosquitto program on this machine")
@@ -157,8 +160,8 @@ class PrivateBroker:
         self._lines = [
             f"listener {self.port} {self.host}",
             f"allow_anonymous {'true' if anonymous else 'false'}",
-            # All retained topics reach one subscriber: the default of 1000 queued messages loses some.
-            "max_queued_messages 0",
+            # By default 1000, which loses some of many retained topics.
+            f"max_queued_messages {queue}",
             # Started by root it would change to a user that cannot read the test's files.
             f"user {getpass.getuser()}",
             "log_type all",

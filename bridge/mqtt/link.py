@@ -523,9 +523,16 @@ class Link:
     # -------------------------------------------------------- listening
 
     async def gather(
-        self, filters: Sequence[str], *, quiet_s: float = 0.5, limit_s: float = 10.0
+        self,
+        filters: Sequence[str],
+        *,
+        quiet_s: float = 0.5,
+        limit_s: float = 10.0,
+        into: Retained | None = None,
     ) -> Retained:
         """What the broker holds retained under `filters`: collected until nothing more comes for `quiet_s`.
+
+        into: what was gathered before, to which it is added.
 
         The quiet counts from when everything before has come over the way there and back, and is never
         shorter than that way takes: the broker's consent may run ahead of what it consents to.
@@ -537,7 +544,7 @@ class Link:
         if wire is None or not self._flowing:
             raise ConnectionEndedError("there is no connection to the broker")
         began_s = time.monotonic()
-        gathering = _Gathering(tuple(filters), Retained(), began_s)
+        gathering = _Gathering(tuple(filters), Retained() if into is None else into, began_s)
         self._gathering.append(gathering)
         try:
             for one in await wire.subscribe(filters, self.settings.connect_limit_s):

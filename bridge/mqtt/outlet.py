@@ -73,18 +73,20 @@ class Outlet:
     # ------------------------------------------------------------ opening
 
     @property
-    def survey_filters(self) -> list[str]:
-        """What to ask the broker for before anything is said."""
+    def surveys(self) -> list[list[str]]:
+        """What to ask the broker for before anything is said, one after the other.
+
+        A common broker hands out a thousand messages at a time at most, and lets go the others: what is few
+        and matters most must not come behind what is much.
+        """
         base = self.tree.base
-        documents = self._announcer.survey_filters(self.tree) if self._announcer is not None else []
-        return [
-            *documents,
-            f"{base}/+/$description",
-            f"{base}/+/$alert/+",
-            f"{base}/+/port/energy",
-            *(f"{base}/{self.tree.root}/site/{prop}" for prop in ("cost", "saved-cost")),
-            self.tree.state_topic,
+        costs = [f"{base}/{self.tree.root}/site/{prop}" for prop in ("cost", "saved-cost")]
+        asked = [
+            [self.tree.state_topic, *costs, f"{base}/+/$alert/+"],
+            [f"{base}/+/$description"],
+            [f"{base}/+/port/energy"],
         ]
+        return [*asked, self._announcer.survey_filters(self.tree)] if self._announcer is not None else asked
 
     def energy_topic(self, port: str) -> str | None:
         """The topic of a port's energy counter, None for a port that has none."""

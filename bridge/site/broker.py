@@ -103,10 +103,12 @@ class BrokerSide:
 
     async def _open(self) -> bool:
         """Ask what the broker has of this site; say all of ours unless ids of ours are somebody else's."""
-        found = await self._gather(self.outlet.survey_filters)
+        found = Retained()
+        for filters in self.outlet.surveys:
+            await self._gather(filters, found)
         ghosts = self.outlet.ghost_filters(found)
         if ghosts:
-            found.update(await self._gather(ghosts))
+            await self._gather(ghosts, found)
         self.knows_site = self.outlet.tree.state_topic in found
         self.surveyed.set()
         await self._ready.wait()
@@ -128,10 +130,10 @@ class BrokerSide:
     async def _sweep(self) -> None:
         """After a reconnect: a broker that was killed comes back with what it last wrote to disk."""
         with suppress(ConnectionEndedError):
-            self.outlet.sweep(await self._gather(self.outlet.sweep_filters))
+            self.outlet.sweep(await self._gather(self.outlet.sweep_filters, Retained()))
 
-    async def _gather(self, filters: list[str]) -> Retained:
-        return await self.link.gather(filters, quiet_s=SURVEY_QUIET_S, limit_s=SURVEY_LIMIT_S)
+    async def _gather(self, filters: list[str], into: Retained) -> Retained:
+        return await self.link.gather(filters, quiet_s=SURVEY_QUIET_S, limit_s=SURVEY_LIMIT_S, into=into)
 
     def _counters(self, found: Mapping[str, bytes]) -> list[Event]:
         """Our counters as the broker holds them: the last resort where history and journal know nothing."""

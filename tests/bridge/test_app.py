@@ -9,7 +9,15 @@ from functools import partial
 import pytest
 import yaml
 from structlog.testing import capture_logs
-from support import Observer, retained_now, run_async, until, wait_for
+from support import (
+    Observer,
+    PrivateBroker,
+    mosquitto_program,
+    retained_now,
+    run_async,
+    until,
+    wait_for,
+)
 
 from bridge import control
 from bridge.app import App
@@ -320,6 +328,39 @@ def test_a_foreign_tree_under_our_ids_is_refused(broker, site_id, tmp_path, monk
                 await asyncio.to_thread(observer.close)
 
     run_async(go())
+
+
+def test_an_old_alert_is_found_behind_more_topics_than_the_broker_hands_out(site_id, tmp_path):
+    """A broker that lets go what is above its queue still tells which alerts stand, and a stale one goes."""
+    if mosquitto_program() is None:
+        pytest.skip("there is no mosquitto program, whose queue this is about")
+    private = PrivateBroker(tmp_path, queue=100)
+
+    async def go():
+        ours = f"homie/5/{site_id}-eave-port-1/#"
+        observer = await asyncio.to_thread(Observer, private.host, private.port, ours)
+        stale = f"homie/5/{site_id}-eave-port-1/$alert/fuse-trip"
+        await asyncio.to_thread(observer.publish, stale, "An evening ago.", retain=True)
+        for number in range(200):
+            other = f"homie/5/neighbour-{number}/$description"
+            await asyncio.to_thread(observer.publish, other, "{}", retain=True)
+        simulated = SimulatedSite(spec(), seed=3)
+        file = tmp_path / "site.yaml"
+        async with simulated.serve() as addresses:
+            file.write_text(yaml.safe_dump(document(site_id, addresses.controllers, private, tmp_path)))
+            app = App(load(file))
+            running = asyncio.create_task(app.run())
+            try:
+                await until(lambda: observer.latest.get(stale) == b"")
+            finally:
+                app.stop()
+                await running
+                await asyncio.to_thread(observer.close)
+
+    try:
+        run_async(go())
+    finally:
+        private.stop()
 
 
 def test_an_unreachable_controller_makes_its_devices_lost(broker, site_id, tmp_path):

@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+from itertools import chain
 
 import pytest
 from homie_site import plan, tree
@@ -186,7 +187,7 @@ class Running:
     async def __aenter__(self):
         self.task = asyncio.create_task(self.link.run())
         assert await self.link.wait_connected(10)
-        found = await self.link.gather(self.outlet.survey_filters, quiet_s=0.2, limit_s=5)
+        found = await self.link.gather([*chain(*self.outlet.surveys)], quiet_s=0.2, limit_s=5)
         ghosts = self.outlet.ghost_filters(found)
         if ghosts:
             found.update(await self.link.gather(ghosts, quiet_s=0.2, limit_s=5))

@@ -1,6 +1,7 @@
 """What comes in from a broker: old, unknown, odd and too many commands change nothing, and are told once."""
 
 import asyncio
+from itertools import chain
 
 import pytest
 from homie_site import ALL, plan, port
@@ -45,7 +46,7 @@ class Inlet:
     async def __aenter__(self):
         self.task = asyncio.create_task(self.link.run())
         assert await self.link.wait_connected(10)
-        self.outlet.open(await self.link.gather(self.outlet.survey_filters, quiet_s=0.2))
+        self.outlet.open(await self.link.gather([*chain(*self.outlet.surveys)], quiet_s=0.2))
         return self
 
     async def __aexit__(self, *_):
