@@ -103,12 +103,7 @@ class BrokerSide:
 
     async def _open(self) -> bool:
         """Ask what the broker has of this site; say all of ours unless ids of ours are somebody else's."""
-        found = Retained()
-        for filters in self.outlet.surveys:
-            await self._gather(filters, found)
-        ghosts = self.outlet.ghost_filters(found)
-        if ghosts:
-            await self._gather(ghosts, found)
+        found = await survey(self.link, self.outlet)
         self.knows_site = self.outlet.tree.state_topic in found
         self.surveyed.set()
         await self._ready.wait()
@@ -130,10 +125,7 @@ class BrokerSide:
     async def _sweep(self) -> None:
         """After a reconnect: a broker that was killed comes back with what it last wrote to disk."""
         with suppress(ConnectionEndedError):
-            self.outlet.sweep(await self._gather(self.outlet.sweep_filters, Retained()))
-
-    async def _gather(self, filters: list[str], into: Retained) -> Retained:
-        return await self.link.gather(filters, quiet_s=SURVEY_QUIET_S, limit_s=SURVEY_LIMIT_S, into=into)
+            self.outlet.sweep(await _gather(self.link, self.outlet.sweep_filters, Retained()))
 
     def _counters(self, found: Mapping[str, bytes]) -> list[Event]:
         """Our counters as the broker holds them: the last resort where history and journal know nothing."""
@@ -166,3 +158,16 @@ class BrokerSide:
     def _on_evicted(self, sentence: str | None) -> None:
         """Somebody else has our client id; None: it is ours again."""
         self._on_trouble(Condition.DUPLICATE_SITE, sentence or "", sentence is not None)
+
+
+async def survey(link: Link, outlet: Outlet) -> Retained:
+    """What the broker holds of a site, and of devices that left its plan. Raises `ConnectionEndedError`."""
+    found = Retained()
+    for filters in outlet.surveys:
+        await _gather(link, filters, found)
+    ghosts = outlet.ghost_filters(found)
+    return await _gather(link, ghosts, found) if ghosts else found
+
+
+async def _gather(link: Link, filters: list[str], into: Retained) -> Retained:
+    return await link.gather(filters, quiet_s=SURVEY_QUIET_S, limit_s=SURVEY_LIMIT_S, into=into)

@@ -2,7 +2,6 @@
 
 import asyncio
 import json
-from itertools import chain
 
 import pytest
 from homie_site import plan, tree
@@ -13,6 +12,7 @@ from bridge.mqtt.discovery import DOCUMENT_LIMIT_BYTES, Discovery, written
 from bridge.mqtt.homie import Tree
 from bridge.mqtt.link import Link, LinkSettings
 from bridge.mqtt.outlet import Outlet
+from bridge.site.broker import survey
 from rules.ports import Abilities
 
 CLASSES = {
@@ -187,11 +187,7 @@ class Running:
     async def __aenter__(self):
         self.task = asyncio.create_task(self.link.run())
         assert await self.link.wait_connected(10)
-        found = await self.link.gather([*chain(*self.outlet.surveys)], quiet_s=0.2, limit_s=5)
-        ghosts = self.outlet.ghost_filters(found)
-        if ghosts:
-            found.update(await self.link.gather(ghosts, quiet_s=0.2, limit_s=5))
-        self.outlet.open(found)
+        self.outlet.open(await survey(self.link, self.outlet))
         return self
 
     async def __aexit__(self, *_):

@@ -1,7 +1,6 @@
 """What comes in from a broker: old, unknown, odd and too many commands change nothing, and are told once."""
 
 import asyncio
-from itertools import chain
 
 import pytest
 from homie_site import ALL, plan, port
@@ -12,6 +11,7 @@ from bridge.mqtt.homie import Tree
 from bridge.mqtt.homie_lifecycle import arrange
 from bridge.mqtt.link import Link, LinkSettings
 from bridge.mqtt.outlet import Outlet
+from bridge.site.broker import survey
 from rules.door import Asked, Publish, Verb
 from rules.ports import Abilities
 
@@ -46,7 +46,7 @@ class Inlet:
     async def __aenter__(self):
         self.task = asyncio.create_task(self.link.run())
         assert await self.link.wait_connected(10)
-        self.outlet.open(await self.link.gather([*chain(*self.outlet.surveys)], quiet_s=0.2))
+        self.outlet.open(await survey(self.link, self.outlet))
         return self
 
     async def __aexit__(self, *_):
