@@ -58,8 +58,7 @@ def _follow(step: Step, part: Part) -> None:
     hidden = suppressed_by(standing)
     if isinstance(part, PortState):
         controller = step.site.controllers[controller_of(part.plan.id)]
-        no_data = controller.alarms.get(Condition.NO_DATA)
-        if no_data is not None and no_data.active:
+        if is_active(controller, Condition.NO_DATA):
             hidden |= suppressed_by((Condition.NO_DATA,))
     for alarm in tuple(part.alarms.values()):
         suppress(step, part, alarm.condition, on=alarm.condition in hidden)
@@ -88,8 +87,7 @@ def raise_(
     detail: str = "",
 ) -> None:
     """The condition became true; nothing happens if it is known to be."""
-    known = part.alarms.get(condition)
-    if known is not None and known.active:
+    if is_active(part, condition):
         return
     _count(step, part, condition)
     step.timers.at(step.now.monotonic_s + alarms.STALE_AFTER.total_seconds() + 1.0, STALE_TIMER)
@@ -168,8 +166,7 @@ def is_active(part: Part, condition: Condition) -> bool:
 
 def return_(step: Step, part: Part, condition: Condition) -> None:
     """The condition is no longer true; nothing happens if it was not."""
-    known = part.alarms.get(condition)
-    if known is None or not known.active:
+    if not is_active(part, condition):
         return
     chatter = part.chatters.get(condition, Chatter()).returned(step.now)
     step.touch(part)
